@@ -1,0 +1,24 @@
+//! Every limit of the crate, once, with its reason. Checks, messages and test generators read them here.
+
+/// Slowest counter in hertz. Below 1 kHz one tick is 5 % of a 50 Hz period and no estimator helps.
+pub const MIN_TICK_HZ: u32 = 1_000;
+
+/// Fastest counter in hertz: one nanosecond a tick, finer than any capture unit's synchroniser.
+pub const MAX_TICK_HZ: u32 = 1_000_000_000;
+
+/// Shortest period in ticks. With fewer, one tick of quantisation is more than 1.6 % of a period
+/// and the gate around an expected crossing has no room to be narrower than the cycle.
+pub const MIN_PERIOD: u32 = 64;
+
+/// Longest period in ticks, 2^28: periods are tracked in sixteenths of a tick in 32 bits.
+/// 0.5 Hz fits up to a 134 MHz counter.
+pub const MAX_PERIOD: u32 = 1 << 28;
+
+/// Two stamps this far apart or farther cannot be told from a step backwards: half of the 32-bit scale.
+pub const HORIZON: u32 = 1 << 31;
+
+/// Largest window, in crossings: 1.6 s at 10 kHz. The sums of the fit are proven for this many in 64 bits.
+pub const MAX_CROSSINGS: usize = 1 << 14;
+
+/// Longest coasting, in cycles, that can be asked for: the step from one crossing to the next is kept in eight bits.
+pub const MAX_COAST: u8 = 250;
