@@ -1,6 +1,6 @@
 //! What can be wrong with a recording, said so that it can be mended.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// A recording that cannot be read truthfully. The message names file, line where there is one, what was expected and
 /// what to do.
@@ -32,4 +32,18 @@ pub enum InputError {
         /// What was found, what was expected, what to do.
         what: String,
     },
+}
+
+impl InputError {
+    pub(crate) fn io(path: &Path, source: std::io::Error) -> Self {
+        Self::Io { path: path.into(), source }
+    }
+
+    pub(crate) fn line(path: &Path, line: u64, what: impl Into<String>) -> Self {
+        Self::Line { path: path.into(), line, what: what.into() }
+    }
+
+    pub(crate) fn file(path: &Path, what: impl Into<String>) -> Self {
+        Self::File { path: path.into(), what: what.into() }
+    }
 }

@@ -3,11 +3,19 @@
 //! Captures (CSV, VCD) are edges already; waveforms (WAV, COMTRADE) go through the [`crate::front_end`] first.
 //! Every reader streams: memory does not grow with the file.
 
+mod csv;
+mod decimal;
 mod error;
+mod lines;
+mod vcd;
 
 pub use error::InputError;
 
-use std::path::Path;
+use std::ffi::OsStr;
+use std::fs::File;
+use std::io::BufReader;
+use std::iter;
+use std::path::{Path, PathBuf};
 
 use humtick::Polarity;
 
@@ -47,8 +55,82 @@ pub struct Recording {
     pub edges: Box<dyn Iterator<Item = Result<TimedEdge, InputError>>>,
 }
 
-/// Opens a recording by the ending of its name: `.csv`, `.vcd`, `.wav`, `.cfg`.
+/// Opens a recording by the ending of its name, in either case: `.csv`, `.vcd`, `.wav`, `.cfg`.
+///
+/// Reads as far as the header; what is wrong further on comes out of [`Recording::edges`].
 pub fn open(path: &Path, options: &InputOptions) -> Result<Recording, InputError> {
-    let _ = (path, options);
-    unimplemented!()
+    let text = || File::open(path).map(BufReader::new).map_err(|e| InputError::io(path, e));
+    let ending = path.extension().and_then(OsStr::to_str).map(str::to_ascii_lowercase);
+    match ending.as_deref() {
+        Some("csv") => csv::open(path, text()?, options),
+        Some("vcd") => vcd::open(path, text()?, options),
+        Some("wav") => Err(InputError::file(path, "not supported yet")),
+        Some("cfg") => Err(InputError::file(path, "not supported yet")),
+        _ => Err(InputError::file(path, "expected a name ending in .csv, .vcd, .wav or .cfg")),
+    }
+}
+
+/// Tick rate in hertz for a recording whose times are not counts of a known counter: the highest power of ten, from
+/// 1 kHz to 100 MHz, at which `longest_period_s` is at most 2^25 ticks.
+///
+/// A tracker may coast over dozens of periods; 63 of them stay inside the core's horizon of 2^31 ticks. Mains gets
+/// 100 MHz. At 1 kHz the limit is passed rather than the rate lowered, because the core takes no slower counter.
+pub fn scale_hz(longest_period_s: f64) -> u32 {
+    let mut hz = 100_000_000;
+    while hz > humtick::limit::MIN_TICK_HZ && longest_period_s * f64::from(hz) > f64::from(1 << 25) {
+        hz /= 10;
+    }
+    hz
+}
+
+/// A rate with the unit that leaves no zeros behind: `2 MHz`, `32768 Hz`.
+fn rate_text(hz: u32) -> String {
+    match hz {
+        _ if hz.is_multiple_of(1_000_000) => format!("{} MHz", hz / 1_000_000),
+        _ if hz.is_multiple_of(1_000) => format!("{} kHz", hz / 1_000),
+        _ => format!("{hz} Hz"),
+    }
+}
+
+/// The iterator of [`Recording::edges`] over a reader's next-edge function: it stops at the first error, and a file
+/// that ends without a single edge is an error that says `no_edges`.
+fn stream(
+    path: PathBuf,
+    no_edges: String,
+    mut next: impl FnMut() -> Result<Option<TimedEdge>, InputError> + 'static,
+) -> Box<dyn Iterator<Item = Result<TimedEdge, InputError>>> {
+    let (mut any, mut done) = (false, false);
+    Box::new(iter::from_fn(move || {
+        if done {
+            return None;
+        }
+        let step = match next() {
+            Ok(None) if !any => Err(InputError::file(&path, no_edges.as_str())),
+            step => step,
+        };
+        any = true;
+        done = !matches!(step, Ok(Some(_)));
+        step.transpose()
+    }))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_scale_keeps_the_longest_period_within_two_to_the_25() {
+        assert_eq!(scale_hz(0.025), 100_000_000);
+        assert_eq!(scale_hz(0.33), 100_000_000);
+        assert_eq!(scale_hz(0.34), 10_000_000);
+        assert_eq!(scale_hz(2.0), 10_000_000);
+        assert_eq!(scale_hz(1e9), 1_000);
+    }
+
+    #[test]
+    fn rates_lose_no_digit() {
+        assert_eq!(rate_text(2_000_000), "2 MHz");
+        assert_eq!(rate_text(62_500), "62500 Hz");
+        assert_eq!(rate_text(200_000), "200 kHz");
+    }
 }
