@@ -1,5 +1,63 @@
 #![no_std]
-//! humtick core (head to be written)
+//! Mains frequency from timer captures, with stated uncertainty.
+//!
+//! # Pipeline
+//!
+//! ```text
+//! registers -> Capture -> [timeline] -> Edge -> [qualify] -> Crossing -> [estimate] -> Fit -> [reading] -> Reading
+//!                                    [source] ^                                    all in one: [meter]
+//! ```
+//!
+//! # Units
+//!
+//! | quantity | type | unit |
+//! |---|---|---|
+//! | point in time | [`Stamp`] | tick, modulo 2^32 |
+//! | length of time | [`Ticks`] | tick |
+//! | counter rate | [`TickRate`] | hertz, integer |
+//! | frequency and its uncertainty | [`Frequency`] | nanohertz in 64 bits |
+//! | clock error | [`Config::clock_ppb`] | parts per billion |
+//!
+//! # What this does not do
+//!
+//! It owns no timer, no pin, no allocator. It does not measure voltage or phase. It cannot know how far a clock is off
+//! unless told. Two calls must not be 2^31 ticks (17.9 min at 2 MHz) apart.
+//!
+//! # Example
+//!
+//! ```
+//! use humtick::{Config, Edge, Meter, Stamp, TickRate};
+//!
+//! let rate = TickRate::from_hz(2_000_000).unwrap();
+//! let mut meter: Meter<64> = Meter::new(&Config::mains(rate)).unwrap();
+//! let mut last = None;
+//! for cycle in 0..100 {
+//!     meter.push(Edge::rising(Stamp::new(cycle * 40_000)));
+//!     last = meter.take_reading().or(last);
+//! }
+//! let reading = last.unwrap();
+//! assert_eq!(reading.frequency.unwrap().nanohertz(), 50_000_000_000);
+//! ```
+
+mod arithmetic;
+pub mod config;
+pub mod estimate;
 pub mod limit;
+pub mod meter;
+pub mod qualify;
+pub mod reading;
+pub mod source;
+pub mod timeline;
 pub mod unit;
+
+pub use config::{Config, ConfigError};
+pub use estimate::{EndToEnd, Estimator, Fit, LastPeriod, LeastSquares, Triangular};
+pub use meter::Meter;
+pub use qualify::{Continuity, Crossing, Reject, State, Verdict};
+pub use reading::Reading;
+pub use source::Source;
+pub use timeline::Capture;
 pub use unit::{Edge, Frequency, Polarity, Stamp, TickRate, Ticks};
+
+#[cfg(test)]
+extern crate std;

@@ -10,9 +10,9 @@ pub const MAX_TICK_HZ: u32 = 1_000_000_000;
 /// and the gate around an expected crossing has no room to be narrower than the cycle.
 pub const MIN_PERIOD: u32 = 64;
 
-/// Longest period in ticks, 2^28: periods are tracked in sixteenths of a tick in 32 bits.
-/// 0.5 Hz fits up to a 134 MHz counter.
-pub const MAX_PERIOD: u32 = 1 << 28;
+/// Longest period in ticks, 2^27: periods are tracked in sixteenths of a tick in 32 bits, offsets from them with a sign.
+/// 0.5 Hz fits up to a 67 MHz counter.
+pub const MAX_PERIOD: u32 = 1 << 27;
 
 /// Two stamps this far apart or farther cannot be told from a step backwards: half of the 32-bit scale.
 pub const HORIZON: u32 = 1 << 31;

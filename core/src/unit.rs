@@ -79,11 +79,7 @@ pub struct TickRate(u32);
 impl TickRate {
     /// A rate of `hz`; `None` outside [`MIN_TICK_HZ`] to [`MAX_TICK_HZ`].
     pub const fn from_hz(hz: u32) -> Option<Self> {
-        if hz >= MIN_TICK_HZ && hz <= MAX_TICK_HZ {
-            Some(Self(hz))
-        } else {
-            None
-        }
+        if hz >= MIN_TICK_HZ && hz <= MAX_TICK_HZ { Some(Self(hz)) } else { None }
     }
 
     /// The rate in hertz.

@@ -1,0 +1,183 @@
+//! Arithmetic wider than it looks, in 64-bit integers: no float, and no u128, which an 8-bit part has none worth having of.
+
+/// Numerator / denominator * 2^`bits`, rounded down, for numerator < denominator < 2^48 and `bits` <= 48 with the result below
+/// 2^64. Sixteen bits a step: the remainder, below 2^48, has room for just as many.
+pub(crate) const fn fraction_bits(mut remainder: u64, denominator: u64, mut bits: u32) -> u64 {
+    let mut quotient = 0;
+    while bits > 0 {
+        let step = if bits < 16 { bits } else { 16 };
+        let shifted = remainder << step;
+        quotient = (quotient << step) | (shifted / denominator);
+        remainder = shifted % denominator;
+        bits -= step;
+    }
+    quotient
+}
+
+/// `whole` * `fraction` / 2^32, rounded down, for a product below 2^96.
+pub(crate) const fn scale_down(whole: u64, fraction: u32) -> u64 {
+    let fraction = fraction as u64;
+    (whole >> 32) * fraction + (((whole & 0xFFFF_FFFF) * fraction) >> 32)
+}
+
+/// Quotient rounded to the nearest, halves towards zero, without a division where it is zero; for denominators above zero.
+pub(crate) const fn nearest(num: i64, den: u64) -> i64 {
+    let (size, half) = (num.unsigned_abs(), den / 2);
+    if size <= half {
+        return 0;
+    }
+    let (quotient, rest) = (size / den, size % den);
+    let rounded = (quotient + (rest > half) as u64).cast_signed();
+    if num < 0 { -rounded } else { rounded }
+}
+
+/// Quotient rounded down, and the remainder, 0 to `den` - 1.
+pub(crate) const fn divide_down(num: i64, den: u64) -> (i64, u64) {
+    let size = num.unsigned_abs();
+    // Mostly the quotient is 0 or -1, and a comparison saves the division.
+    let (quotient, rest) = if size < den { (0, size) } else { ((size / den).cast_signed(), size % den) };
+    match (num < 0, rest) {
+        (false, rest) => (quotient, rest),
+        (true, 0) => (-quotient, 0),
+        (true, rest) => (-quotient - 1, den - rest),
+    }
+}
+
+/// A value known to 31 bits over any range, for uncertainties: mantissa * 2^exponent, the mantissa's top bit set unless the
+/// value is zero. Operations round down, by less than 2^-30 of
+/// the result, if they do not say otherwise.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Scaled {
+    mantissa: u32,
+    exponent: i16,
+}
+
+impl Scaled {
+    const ZERO: Self = Self { mantissa: 0, exponent: 0 };
+
+    /// `value` * 2^`exponent`.
+    #[allow(clippy::cast_possible_truncation, reason = "32 bits are left, of at most 64 leading zeros")]
+    pub const fn new(value: u64, exponent: i16) -> Self {
+        if value == 0 {
+            return Self::ZERO;
+        }
+        let leading = value.leading_zeros();
+        let exponent = exponent + 32 - leading as i16;
+        Self { mantissa: ((value << leading) >> 32) as u32, exponent }
+    }
+
+    pub const fn times(self, other: Self) -> Self {
+        Self::new(self.mantissa as u64 * other.mantissa as u64, self.exponent + other.exponent)
+    }
+
+    /// Quotient; a zero divisor gives zero, which no caller lets happen.
+    pub const fn over(self, other: Self) -> Self {
+        match ((self.mantissa as u64) << 32).checked_div(other.mantissa as u64) {
+            Some(quotient) => Self::new(quotient, self.exponent - other.exponent - 32),
+            None => Self::ZERO,
+        }
+    }
+
+    pub const fn plus(self, other: Self) -> Self {
+        let (large, small) = if self.exponent >= other.exponent { (self, other) } else { (other, self) };
+        if large.mantissa == 0 {
+            return small;
+        }
+        let lag = large.exponent.abs_diff(small.exponent) as u32;
+        let aligned = if lag < 32 { ((small.mantissa as u64) << 31) >> lag } else { 0 };
+        Self::new(((large.mantissa as u64) << 31) + aligned, large.exponent - 31)
+    }
+
+    /// Square root, to 16 bits, rounded up: high by less than 2^-14.
+    pub const fn root(self) -> Self {
+        // An odd exponent takes one from the mantissa, which leaves 31 bits and a root of 16.
+        let odd = self.exponent & 1;
+        let radicand = self.mantissa >> odd;
+        if radicand == 0 {
+            return Self::ZERO;
+        }
+        Self::new(radicand.isqrt() as u64 + 1, (self.exponent + odd) / 2)
+    }
+
+    /// The value rounded up to an integer; `None` from 2^63 on.
+    pub const fn ceil(self) -> Option<u64> {
+        let mantissa = self.mantissa as u64;
+        match self.exponent {
+            32.. => {
+                if mantissa == 0 {
+                    Some(0)
+                } else {
+                    None
+                }
+            }
+            up @ 0..=31 => Some(mantissa << up),
+            down @ -32..0 => Some((mantissa + (1 << -down) - 1) >> -down),
+            _ => Some((mantissa > 0) as u64),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    fn float(s: Scaled) -> f64 {
+        f64::from(s.mantissa) * f64::from(s.exponent).exp2()
+    }
+
+    fn close(s: Scaled, want: f64) -> bool {
+        let error = float(s) / want - 1.0;
+        (-1.0 / f64::from(1u32 << 30)..1e-15).contains(&error)
+    }
+
+    proptest! {
+        #[test]
+        fn fraction_bits_is_the_quotient(a: u64, b in 1u64..1 << 48, bits in 0u32..=48) {
+            let a = a % b;
+            prop_assert_eq!(u128::from(fraction_bits(a, b, bits)), (u128::from(a) << bits) / u128::from(b));
+        }
+
+        #[test]
+        fn scale_down_is_the_product(a: u64, b: u32) {
+            prop_assert_eq!(u128::from(scale_down(a, b)), (u128::from(a) * u128::from(b)) >> 32);
+        }
+
+        #[test]
+        fn quotients_round_as_they_say(num in -(1i64 << 62)..1 << 62, den in 1u64..1 << 62) {
+            let (n, d) = (i128::from(num), i128::from(den));
+            let (quotient, rest) = divide_down(num, den);
+            prop_assert_eq!((i128::from(quotient), i128::from(rest)), (n.div_euclid(d), n.rem_euclid(d)));
+            let off = 2 * (n - i128::from(nearest(num, den)) * d).abs();
+            prop_assert!(off <= d);
+        }
+
+        /// Against f64, whose 53 bits are an independent reference here.
+        #[test]
+        fn scaled_agrees_with_floats(a in 1u64.., b in 1u64.., ea in -60i16..60, eb in -60i16..60) {
+            let (x, y) = (Scaled::new(a, ea), Scaled::new(b, eb));
+            let (fx, fy) = (float(x), float(y));
+            prop_assert!(close(x, a as f64 * f64::from(ea).exp2()));
+            prop_assert!(close(x.times(y), fx * fy));
+            prop_assert!(close(x.over(y), fx / fy));
+            prop_assert!(close(x.plus(y), fx + fy));
+            let root = float(x.root()) / fx.sqrt() - 1.0;
+            prop_assert!((0.0..1.0 / 16384.0).contains(&root), "{}", root);
+            let whole = fx.ceil();
+            prop_assert_eq!(x.ceil(), (whole < 2f64.powi(63)).then_some(whole as u64));
+        }
+    }
+
+    #[test]
+    fn zero_stays_zero() {
+        let one = Scaled::new(1, 0);
+        assert_eq!(Scaled::ZERO.times(one), Scaled::ZERO);
+        assert_eq!(Scaled::ZERO.over(one), Scaled::ZERO);
+        assert_eq!(one.over(Scaled::ZERO), Scaled::ZERO);
+        assert_eq!(Scaled::ZERO.root(), Scaled::ZERO);
+        assert_eq!(Scaled::ZERO.plus(one), one);
+        assert_eq!(one.plus(Scaled::ZERO), one);
+        assert_eq!(Scaled::ZERO.ceil(), Some(0));
+    }
+}

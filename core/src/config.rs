@@ -1,0 +1,198 @@
+//! What a board and its mains are like: a plain [`Config`], checked once, then held as ticks.
+
+use core::fmt;
+
+use crate::limit::{HORIZON, MAX_COAST, MAX_PERIOD, MIN_PERIOD};
+use crate::unit::{Frequency, Polarity, TickRate};
+
+/// Settings of a meter. Start from [`Config::mains`] or [`Config::around`] and change fields; the meter checks them
+/// once, when it is made.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Config {
+    /// How fast the counter counts.
+    pub rate: TickRate,
+    /// Lowest frequency to lock to.
+    pub lowest: Frequency,
+    /// Highest frequency to lock to; less than twice the lowest, or a missed edge could pass for a slower mains.
+    pub highest: Frequency,
+    /// Which edges begin a cycle. The others are left alone: DC and even harmonics move them the other way.
+    pub polarity: Polarity,
+    /// Dead time after an accepted edge, in thousandths of the shortest period: 0 to 900.
+    pub holdoff_permille: u16,
+    /// Half width of the gate around an expected crossing, in multiples of the mean absolute deviation measured there:
+    /// 3 to 50. For Gaussian jitter 6 are 4.8 standard deviations: one true edge in 600,000 is refused.
+    pub gate_factor: u8,
+    /// The gate's half width is never less than this, in millionths of the shortest period: up to 250,000.
+    pub gate_floor_ppm: u32,
+    /// Cycles without an accepted edge after which the signal is lost: 4 to 250.
+    pub coast_cycles: u8,
+    /// Length of the window in milliseconds; a window holds the whole number of cycles nearest to it.
+    pub window_ms: u32,
+    /// Time from one reading to the next, in milliseconds.
+    pub every_ms: u32,
+    /// Known error of the counter's clock in parts per billion; +1000 means that it counts 1000 ppb too many.
+    /// Within +-100,000,000 (10 %).
+    pub clock_ppb: i32,
+    /// Half width of what the clock may be off beyond that, in parts per billion. Up to 100,000,000 (10 %).
+    pub clock_tolerance_ppb: u32,
+}
+
+impl Config {
+    /// Mains of either nominal frequency, found by itself: 40 to 70 Hz, rising edges, one-second window, ten readings
+    /// a second, ordinary quartz (50 ppm).
+    pub const fn mains(rate: TickRate) -> Self {
+        Self {
+            rate,
+            lowest: Frequency::from_millihertz(40_000),
+            highest: Frequency::from_millihertz(70_000),
+            polarity: Polarity::Rising,
+            holdoff_permille: 500,
+            gate_factor: 6,
+            gate_floor_ppm: 500,
+            coast_cycles: 25,
+            window_ms: 1_000,
+            every_ms: 100,
+            clock_ppb: 0,
+            clock_tolerance_ppb: 50_000,
+        }
+    }
+
+    /// As [`Config::mains`], for a known nominal frequency: four fifths of it to five quarters.
+    pub const fn around(rate: TickRate, nominal: Frequency) -> Self {
+        Self {
+            lowest: Frequency::from_nanohertz(nominal.nanohertz() / 5 * 4),
+            highest: Frequency::from_nanohertz(nominal.nanohertz() / 4 * 5),
+            ..Self::mains(rate)
+        }
+    }
+
+    /// Checks every field and turns it into ticks.
+    pub(crate) fn check(&self) -> Result<Settings, ConfigError> {
+        let (lowest, highest) = (self.lowest.nanohertz(), self.highest.nanohertz());
+        if lowest == 0 || highest <= lowest || highest >= lowest.saturating_mul(2) {
+            return Err(ConfigError::Range);
+        }
+        let shortest = period(self.rate, highest);
+        let longest = period(self.rate, lowest).and_then(|p| p.checked_add(1));
+        let (Some(shortest), Some(longest)) = (shortest, longest) else {
+            return Err(ConfigError::Period);
+        };
+        if shortest < MIN_PERIOD || longest > MAX_PERIOD {
+            return Err(ConfigError::Period);
+        }
+        if self.holdoff_permille > 900 {
+            return Err(ConfigError::Holdoff);
+        }
+        if !(3..=50).contains(&self.gate_factor) || self.gate_floor_ppm > 250_000 {
+            return Err(ConfigError::Gate);
+        }
+        if !(4..=MAX_COAST).contains(&self.coast_cycles) {
+            return Err(ConfigError::Coast);
+        }
+        if u64::from(self.coast_cycles) * u64::from(longest) >= u64::from(HORIZON) {
+            return Err(ConfigError::CoastHorizon);
+        }
+        let window = self.ticks(self.window_ms).filter(|w| *w >= shortest).ok_or(ConfigError::Window)?;
+        let every = self.ticks(self.every_ms).filter(|e| *e > 0).ok_or(ConfigError::Every)?;
+        if self.clock_ppb.unsigned_abs() > 100_000_000 || self.clock_tolerance_ppb > 100_000_000 {
+            return Err(ConfigError::Clock);
+        }
+        Ok(Settings {
+            nano_rate: nano_rate(self.rate, self.clock_ppb),
+            shortest,
+            longest,
+            holdoff: fraction(shortest, self.holdoff_permille.into(), 1_000),
+            // Two ticks on top: the edges of a noiseless signal are quantised to one tick and tracked to a fraction.
+            gate_floor: fraction(shortest, self.gate_floor_ppm, 1_000_000) + 2,
+            window,
+            every,
+            clock_tolerance_ppb: self.clock_tolerance_ppb,
+            gate_factor: self.gate_factor,
+            coast_cycles: self.coast_cycles,
+            polarity: self.polarity,
+        })
+    }
+
+    fn ticks(&self, ms: u32) -> Option<u32> {
+        let ticks = u64::from(ms) * u64::from(self.rate.hz()) / 1_000;
+        u32::try_from(ticks).ok().filter(|t| *t < HORIZON)
+    }
+}
+
+/// Ticks in one period of `nanohertz`, rounded down; `None` beyond 32 bits.
+fn period(rate: TickRate, nanohertz: u64) -> Option<u32> {
+    u32::try_from(u64::from(rate.hz()) * 1_000_000_000 / nanohertz).ok()
+}
+
+/// A clock that counts e too many in every tick counts at (1 + e) times its rated rate.
+fn nano_rate(rate: TickRate, clock_ppb: i32) -> u64 {
+    u64::from(rate.hz()) * (1_000_000_000 + i64::from(clock_ppb)).unsigned_abs()
+}
+
+/// `whole` * `parts` / `of`, rounded down, for `parts` <= `of`.
+fn fraction(whole: u32, parts: u32, of: u32) -> u32 {
+    u32::try_from(u64::from(whole) * u64::from(parts) / u64::from(of)).unwrap_or(u32::MAX)
+}
+
+/// A [`Config`] that passed its checks, in ticks.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Settings {
+    /// Ticks a second times 10^9, the known error of the clock taken off: at most 2^61.
+    pub nano_rate: u64,
+    pub shortest: u32,
+    pub longest: u32,
+    pub holdoff: u32,
+    pub gate_floor: u32,
+    pub window: u32,
+    pub every: u32,
+    pub clock_tolerance_ppb: u32,
+    pub gate_factor: u8,
+    pub coast_cycles: u8,
+    pub polarity: Polarity,
+}
+
+/// Why a [`Config`] was refused.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum ConfigError {
+    /// The highest frequency is not above the lowest, or is twice it or more.
+    Range,
+    /// A period is shorter than [`MIN_PERIOD`] or longer than [`MAX_PERIOD`] ticks.
+    Period,
+    /// The hold-off exceeds 900 thousandths.
+    Holdoff,
+    /// The gate factor is outside 3 to 50 or the gate's floor above 250,000 ppm.
+    Gate,
+    /// The coasting limit is outside 4 to [`MAX_COAST`] cycles.
+    Coast,
+    /// So many cycles of the longest period reach the horizon of 2^31 ticks.
+    CoastHorizon,
+    /// The window is shorter than one period, or reaches the horizon of 2^31 ticks.
+    Window,
+    /// Readings are due every zero ticks, or less often than the horizon of 2^31 ticks.
+    Every,
+    /// The clock's error or tolerance is beyond 10 %.
+    Clock,
+}
+
+impl fmt::Display for ConfigError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Range => "the highest frequency must be above the lowest and below twice the lowest",
+            Self::Period => {
+                "a period must be 64 to 134217728 ticks: choose another tick rate or frequency range"
+            }
+            Self::Holdoff => "the hold-off must be at most 0.9 of the shortest period",
+            Self::Gate => "the gate must be 3 to 50 times the scatter and its floor at most a quarter period",
+            Self::Coast => "coasting must end after 4 to 250 cycles",
+            Self::CoastHorizon => {
+                "coasting that long reaches the horizon of 2^31 ticks: fewer cycles or slower ticks"
+            }
+            Self::Window => "the window must be at least one period and shorter than 2^31 ticks",
+            Self::Every => "readings must be at least one tick and less than 2^31 ticks apart",
+            Self::Clock => "the clock's error and tolerance must be within 10 %",
+        })
+    }
+}
+
+impl core::error::Error for ConfigError {}
