@@ -1,0 +1,184 @@
+//! Following a period that has been found: where the next crossing is expected, and how wide the gate around it is.
+
+use super::seek::{Chain, INTERVALS};
+use crate::config::Settings;
+use crate::unit::{Stamp, Ticks};
+
+/// Accepted crossings after locking during which the scatter is averaged fast.
+const SETTLING: u8 = 8;
+
+/// The expected crossing, the period and the scatter, in sixteenths of a tick where that matters.
+///
+/// An alpha-beta filter with gains 1/2 and 1/8: critically damped within a few per cent (beta = alpha^2/(2 - alpha) = 1/6).
+/// White jitter of sd s makes innovations of sd 1.3 s; a ramp that shifts each period by a leaves them 8 a off, which the
+/// scatter, and so the gate, takes in.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Tracker {
+    /// Stamp of the last accepted crossing.
+    pub last: Stamp,
+    /// Where the next crossing is expected, whole ticks.
+    expected: Stamp,
+    /// Sixteenths of a tick on top of `expected`.
+    expected_16: u8,
+    /// Period in sixteenths of a tick.
+    period_16: u32,
+    /// Mean absolute innovation in sixteenths of a tick.
+    scatter_16: u32,
+    /// Half width of the gate in ticks; see [`Tracker::set_gate`].
+    gate: u32,
+    /// Gate right after locking, against which the settled one is held.
+    first_gate: u32,
+    /// Cycle number of the expected crossing.
+    pub cycle: u32,
+    /// Cycles that went by without an accepted edge.
+    pub coasted: u8,
+    /// Crossings still to come until the scatter has settled.
+    settling: u8,
+}
+
+impl Tracker {
+    /// Starts from a chain whose last edge is cycle number `cycle`.
+    pub fn new(chain: &Chain, cycle: u32, settings: &Settings) -> Self {
+        let [s0, s1, s2, s3] = chain.stamps;
+        let [d1, d2, d3] = [s1, s2, s3].map(|s| (s - s0).count());
+        // Least squares through four points (weights -3, -1, 1, 3 over 10); below 2^31 since d3 < 3.2 * 2^27.
+        let ten_periods = 3 * d3 + d2 - d1;
+        let period_16 = ((ten_periods / 10) << 4) + ((ten_periods % 10) << 4) / 10;
+        // The line at the fifth point is mean + 2.5 periods.
+        let expected = s0 + Ticks::new((d1 + d2 + d3) / 4 + ten_periods / 4);
+        let mut tracker = Self {
+            last: s3,
+            expected,
+            expected_16: 0,
+            period_16,
+            // The unevenness of neighbours has 2.4 sigma, the innovations to come 1.6 sigma and a mean of 1.3 sigma.
+            scatter_16: chain.unevenness.saturating_mul(8),
+            gate: 0,
+            first_gate: 0,
+            cycle: cycle.wrapping_add(1),
+            coasted: 0,
+            settling: SETTLING,
+        };
+        tracker.set_gate(settings);
+        tracker.first_gate = tracker.gate;
+        tracker
+    }
+
+    /// Tracked period in whole ticks, rounded down.
+    pub const fn period(&self) -> u32 {
+        self.period_16 >> 4
+    }
+
+    /// Signed ticks from the expected crossing to `stamp`.
+    pub const fn offset(&self, stamp: Stamp) -> i32 {
+        stamp.offset(self.expected)
+    }
+
+    /// Half width of the gate in ticks.
+    pub const fn gate(&self) -> u32 {
+        self.gate
+    }
+
+    /// Scatter times factor, not below the floor, wider for each cycle coasted, never beyond three eighths of a period.
+    #[inline]
+    fn set_gate(&mut self, settings: &Settings) {
+        let factor = u32::from(settings.gate_factor);
+        // Whole ticks and sixteenths apart: whole ones are below 3/8 of 2^27, times 50 below 2^32.
+        let scatter = (self.scatter_16 >> 4) * factor + (((self.scatter_16 & 15) * factor) >> 4);
+        let gate = scatter.max(settings.gate_floor).saturating_add(self.drift(settings));
+        self.gate = gate.min(self.period() / 8 * 3);
+    }
+
+    /// How far the expectation may have drifted since the last accepted crossing. For each cycle one mean innovation
+    /// (six standard deviations of the tracked period under white jitter) and half the floor (with the default floor 12 mHz of
+    /// unnoticed change at 50 Hz).
+    fn drift(&self, settings: &Settings) -> u32 {
+        let a_cycle = (self.scatter_16 >> 4) + settings.gate_floor / 2;
+        a_cycle.saturating_mul(self.coasted.into())
+    }
+
+    /// Whether the number of cycles since the last accepted crossing is still beyond doubt.
+    pub fn certain(&self, settings: &Settings) -> bool {
+        self.coasted <= settings.coast_cycles && self.drift(settings) <= self.period() / 4
+    }
+
+    /// Lets the expected crossing go by.
+    pub fn skip(&mut self, settings: &Settings) {
+        self.advance(0);
+        self.coasted = self.coasted.saturating_add(1);
+        self.set_gate(settings);
+    }
+
+    /// Whether `stamp`, `gap` ticks after the last crossing, is a crossing without any doubt or special case: accepted then,
+    /// exactly as [`Tracker::accept`] would. The one path that every good edge of a steady signal takes.
+    #[inline]
+    pub fn follow(&mut self, stamp: Stamp, gap: u32, settings: &Settings) -> bool {
+        let off = self.offset(stamp);
+        if self.coasted != 0 || self.settling != 0 || gap < settings.holdoff || off.unsigned_abs() > self.gate
+        {
+            return false;
+        }
+        self.correct(stamp, off, 3, 4);
+        self.set_gate(settings);
+        true
+    }
+
+    /// Takes an edge inside the gate. True if the gate has settled far narrower than it was when the chain was found:
+    /// then one of the first crossings may have been an interloper, and no fit should rest on them.
+    pub fn accept(&mut self, stamp: Stamp, settings: &Settings) -> bool {
+        // After m missed cycles the same offset says less about one period: the gain falls with m.
+        let gain = 3 + (u32::from(self.coasted) + 1).ilog2();
+        let share = if self.settling > 0 { 2 } else { 4 };
+        self.correct(stamp, self.offset(stamp), gain, share);
+        self.coasted = 0;
+        self.set_gate(settings);
+        if self.settling == 0 {
+            return false;
+        }
+        self.settling -= 1;
+        self.settling == 0 && self.first_gate > 4 * self.gate
+    }
+
+    /// Corrects period and scatter by an innovation of `off` ticks, divided by 2^`gain` and 2^`share`, and expects the next.
+    #[inline]
+    fn correct(&mut self, stamp: Stamp, off: i32, gain: u32, share: u32) {
+        // The gate is at most 3/8 of 2^27 ticks, so sixteenths fit.
+        let off_16 = (off << 4) - i32::from(self.expected_16);
+        self.period_16 = self.period_16.wrapping_add_signed((off_16 + (1 << (gain - 1))) >> gain);
+        self.advance(off_16 >> 1);
+        // Both below 2^31. The shift rounds down, so the last few sixteenths do not stay for ever.
+        let more = off_16.unsigned_abs().wrapping_sub(self.scatter_16).cast_signed();
+        self.scatter_16 = self.scatter_16.wrapping_add_signed(more >> share);
+        self.last = stamp;
+    }
+
+    /// Whether the tracked period is still one that was asked for.
+    pub const fn in_range(&self, settings: &Settings) -> bool {
+        let period = self.period();
+        period >= settings.shortest - 1 && period <= settings.longest
+    }
+
+    /// Whether a chain continues this track: the number of cycles between the last accepted crossing and the chain's
+    /// first edge, and whether neither phase nor period jumped. `None` if the phase says that cycles were lost.
+    pub fn continued_by(&self, chain: &Chain) -> Option<(u32, bool)> {
+        let [first, .., last] = chain.stamps;
+        let period = (last - first).count() / INTERVALS;
+        let gap = first.since(self.last)?.count();
+        let cycles = (gap + period / 2) / period;
+        let phase = gap.abs_diff(cycles * period);
+        if cycles == 0 || phase > period / 8 {
+            return None;
+        }
+        let smooth = phase <= period / 512 && period.abs_diff(self.period()) <= period / 512;
+        Some((cycles, smooth))
+    }
+
+    /// Moves the expectation one period on, and by `shift_16` sixteenths of a tick.
+    #[inline]
+    fn advance(&mut self, shift_16: i32) {
+        let step_16 = self.period_16.wrapping_add(self.expected_16.into()).wrapping_add_signed(shift_16);
+        self.expected = self.expected + Ticks::new(step_16 >> 4);
+        self.expected_16 = step_16.to_le_bytes()[0] & 15;
+        self.cycle = self.cycle.wrapping_add(1);
+    }
+}
