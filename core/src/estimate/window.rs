@@ -1,0 +1,348 @@
+//! The sliding window of crossings, and the sums of a straight-line fit through it.
+
+use crate::arithmetic::nearest;
+use crate::limit::MAX_CROSSINGS;
+use crate::unit::{Stamp, Ticks};
+
+/// The latest crossings, at most `N`, with the sums of their least-squares line kept up to date in O(1) a crossing.
+///
+/// Stamps are taken as residuals r against a line of integer period, so that sums of squares fit in 64 bits:
+/// r = stamp - (line's stamp at the oldest crossing + k * period), with k cycles from the oldest crossing. All sums are exact
+/// integers; dropping a crossing, moving the origin to the next one and choosing another line are exact too, so nothing
+/// drifts however long the window slides.
+///
+/// Bounds, with 2^R the largest residual ([`Window::LARGEST_RESIDUAL`]) and spans of at most 4 N cycles:
+/// sum r^2 <= N * 2^2R, and the fit's numerator n * sum kr - sum k * sum r <= n^2 * span * 2^R, both kept below 2^62.
+#[derive(Clone, Copy, Debug)]
+pub struct Window<const N: usize> {
+    stamps: [u32; N],
+    /// Cycles from the crossing before.
+    steps: [u8; N],
+    /// Edges refused since the crossing before, at most 255.
+    refused: [u8; N],
+    oldest: u16,
+    /// Cycles from the oldest crossing to the newest.
+    span: u32,
+    rejected: u32,
+    line: Line,
+    sums: Sums,
+}
+
+/// The line that residuals are taken against.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Line {
+    /// Its stamp at the oldest crossing's cycle.
+    pub at_oldest: Stamp,
+    /// Ticks a cycle.
+    pub period: u32,
+}
+
+impl Line {
+    /// Ticks from the line at `k` cycles to `stamp`.
+    const fn residual(self, stamp: Stamp, k: u32) -> i32 {
+        stamp.offset(Stamp::new(self.at_oldest.raw().wrapping_add(self.period.wrapping_mul(k))))
+    }
+}
+
+/// Sums over the window, k counted in cycles from the oldest crossing.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) struct Sums {
+    pub n: u32,
+    pub k: u32,
+    pub kk: u64,
+    pub r: i64,
+    pub kr: i64,
+    pub rr: i64,
+}
+
+impl Sums {
+    /// The same sums for residuals r - c - d k.
+    ///
+    /// Single terms may exceed 64 bits where the sum does not, so all is modulo 2^64.
+    pub const fn rebased(&self, c: i64, d: i64) -> Self {
+        let (n, k, kk) = (self.n as i64, self.k as i64, self.kk.cast_signed());
+
+        let r = self.r.wrapping_sub(shifted(c, n, d, k));
+        let kr = self.kr.wrapping_sub(shifted(c, k, d, kk));
+        // sum (r - c - dk)^2 = rr - c (r + r') - d (kr + kr'), with the primed sums those just found.
+        let rr = self.rr.wrapping_sub(shifted(c, self.r.wrapping_add(r), d, self.kr.wrapping_add(kr)));
+        Self { r, kr, rr, ..*self }
+    }
+
+    /// n * sum k^2 - (sum k)^2, which is n times the spread of k about its mean.
+    pub const fn spread(&self) -> u64 {
+        self.n as u64 * self.kk - self.k as u64 * self.k as u64
+    }
+
+    /// Level and slope of the integer line nearest to the least-squares line through the residuals; `None` with fewer than two
+    /// crossings. Without a division if it is the zero line.
+    pub fn nearest_line(&self) -> Option<(i64, i64)> {
+        let spread = self.spread();
+        if spread == 0 {
+            return None;
+        }
+        let slope = nearest(self.tilt(), spread);
+        let level = nearest(self.r - slope * i64::from(self.k), self.n.into());
+        Some((level, slope))
+    }
+
+    /// n * sum kr - sum k * sum r: [`Sums::spread`] times the slope of the residuals.
+    pub const fn tilt(&self) -> i64 {
+        self.n as i64 * self.kr - self.k as i64 * self.r
+    }
+}
+
+/// One crossing as the window holds it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Member {
+    pub stamp: Stamp,
+    /// Cycles since the window's crossing before; meaningless for the oldest.
+    pub step: u8,
+}
+
+impl<const N: usize> Window<N> {
+    /// Residuals beyond this many ticks restart the window: no crossing that passed a gate is so far off.
+    pub const LARGEST_RESIDUAL: u32 = {
+        let n = usize::BITS - (N - 1).leading_zeros();
+        let by_squares = (62 - n) / 2;
+        let by_tilt = 62 - 2 * n - (n + 2);
+        let bits = if by_squares < by_tilt { by_squares } else { by_tilt };
+        1 << (if bits < 26 { bits } else { 26 })
+    };
+
+    /// Longest span in cycles: three quarters of the crossings may be missing.
+    #[allow(clippy::cast_possible_truncation, reason = "N is at most 16384")]
+    pub const LONGEST_SPAN: u32 = N as u32 * 4;
+
+    /// An empty window.
+    pub(crate) const fn new() -> Self {
+        const { assert!(N >= 4 && N <= MAX_CROSSINGS, "a window holds 4 to 16384 crossings") };
+        Self {
+            stamps: [0; N],
+            steps: [0; N],
+            refused: [0; N],
+            oldest: 0,
+            span: 0,
+            rejected: 0,
+            line: Line { at_oldest: Stamp::new(0), period: 0 },
+            sums: Sums { n: 0, k: 0, kk: 0, r: 0, kr: 0, rr: 0 },
+        }
+    }
+
+    /// Forgets all crossings.
+    pub(crate) const fn clear(&mut self) {
+        self.span = 0;
+        self.rejected = 0;
+        self.sums = Sums { n: 0, k: 0, kk: 0, r: 0, kr: 0, rr: 0 };
+    }
+
+    /// Number of crossings held.
+    pub const fn len(&self) -> usize {
+        self.sums.n as usize
+    }
+
+    /// Whether no crossing is held.
+    pub const fn is_empty(&self) -> bool {
+        self.sums.n == 0
+    }
+
+    /// Cycles from the oldest crossing to the newest.
+    pub const fn cycles(&self) -> u32 {
+        self.span
+    }
+
+    /// Cycles inside the window whose crossing is missing.
+    pub const fn missed(&self) -> u32 {
+        self.span.saturating_sub(self.sums.n.saturating_sub(1))
+    }
+
+    /// Edges refused between the oldest crossing and the newest; of one cycle at most 255 are counted.
+    pub const fn rejected(&self) -> u32 {
+        self.rejected
+    }
+
+    /// Stamp of the oldest crossing and of the newest.
+    pub fn ends(&self) -> Option<(Stamp, Stamp)> {
+        Some((self.member(0)?.stamp, self.member(self.len().checked_sub(1)?)?.stamp))
+    }
+
+    pub(super) const fn line(&self) -> Line {
+        self.line
+    }
+
+    pub(super) const fn sums(&self) -> &Sums {
+        &self.sums
+    }
+
+    /// The `i`-th crossing, counted from the oldest.
+    pub(super) fn member(&self, i: usize) -> Option<Member> {
+        if i >= self.len() {
+            return None;
+        }
+        let at = self.slot(i);
+        Some(Member { stamp: Stamp::new(*self.stamps.get(at)?), step: *self.steps.get(at)? })
+    }
+
+    /// All crossings, oldest first.
+    pub(crate) fn members(&self) -> impl Iterator<Item = Member> {
+        (0..self.len()).filter_map(|i| self.member(i))
+    }
+
+    const fn slot(&self, i: usize) -> usize {
+        let at = self.oldest as usize + i;
+        if at >= N { at - N } else { at }
+    }
+
+    /// Residual of `stamp` at `k` cycles from the oldest crossing.
+    pub(super) const fn residual(&self, stamp: Stamp, k: u32) -> i32 {
+        self.line.residual(stamp, k)
+    }
+
+    /// Whether the next crossing, `step` cycles on at `stamp`, asks the oldest to go: for its place, for the span in cycles, or
+    /// because without it the window is still nearer to `length` ticks, counted in whole cycles.
+    pub(super) fn is_full(&self, stamp: Stamp, step: u8, length: u32) -> bool {
+        let Some(oldest) = self.member(0) else { return false };
+        self.len() == N
+            || self.span + u32::from(step) > Self::LONGEST_SPAN
+            || (stamp - oldest.stamp).count() > self.reach(length)
+    }
+
+    /// Longest span in ticks, below 2^31 + 2^26: half a period more than `length`, so that the number of cycles is the nearest.
+    const fn reach(&self, length: u32) -> u32 {
+        length + self.line.period / 2
+    }
+
+    /// Takes the oldest crossing out and makes the next one the origin. Returns the residual it had and how many cycles the
+    /// origin moved.
+    pub(super) fn drop_oldest(&mut self) -> Option<(i32, u32)> {
+        let oldest = self.member(0)?;
+        let Some(next) = self.member(1) else {
+            self.clear();
+            return None;
+        };
+        let (r0, step) = (oldest.stamp.offset(self.line.at_oldest), u32::from(next.step));
+        let s = &mut self.sums;
+        s.n -= 1;
+        s.r -= i64::from(r0);
+        s.rr -= square(r0);
+        // Its k was zero; the others' k fall by the step.
+        s.kr -= i64::from(step) * s.r;
+        s.kk -= u64::from(step) * (2 * u64::from(s.k) - u64::from(step) * u64::from(s.n));
+        s.k -= step * s.n;
+        self.rejected -= u32::from(self.refused.get(self.slot(1)).copied().unwrap_or(0));
+        self.oldest = narrow(self.slot(1));
+        self.span -= step;
+        self.line.at_oldest = self.line.at_oldest + Ticks::new(self.line.period.wrapping_mul(step));
+        Some((r0, step))
+    }
+
+    /// Drops the oldest crossing and appends one a single cycle on, the usual case of a full window without gaps, in fewer steps: exactly what
+    /// [`Self::drop_oldest`] and [`Self::append`] in turn would leave. Without gaps the sums of k do not change, and one
+    /// product serves both squares. False, with nothing changed, if it is not that case.
+    #[inline]
+    pub(super) fn slide(&mut self, stamp: Stamp, refused: u8, length: u32) -> bool {
+        let n = self.sums.n;
+        if self.span + 1 != n || n < 3 {
+            return false;
+        }
+        let (at, after) = (usize::from(self.oldest), self.slot(1));
+        let to = self.slot(self.len());
+        let (Some(oldest), Some(next)) = (self.stamps.get(at), self.stamps.get(after)) else { return false };
+        let (oldest, next) = (Stamp::new(*oldest), Stamp::new(*next));
+        let reach = self.reach(length);
+        if (stamp - next).count() > reach || (self.len() < N && (stamp - oldest).count() <= reach) {
+            return false;
+        }
+        let line = Line { at_oldest: self.line.at_oldest + Ticks::new(self.line.period), ..self.line };
+        let (r0, r1) = (oldest.offset(self.line.at_oldest), line.residual(stamp, self.span));
+        if r1.unsigned_abs() > Self::LARGEST_RESIDUAL {
+            return false;
+        }
+        let (Some(s), Some(c), Some(f)) =
+            (self.stamps.get_mut(to), self.steps.get_mut(to), self.refused.get_mut(to))
+        else {
+            return false;
+        };
+        (*s, *c, *f) = (stamp.raw(), 1, refused);
+        let left = self.refused.get(after).copied().unwrap_or(0);
+        self.rejected = self.rejected + u32::from(refused) - u32::from(left);
+        self.oldest = narrow(after);
+        self.line = line;
+        let (r0, r1) = (i64::from(r0), i64::from(r1));
+        let sums = &mut self.sums;
+        sums.kr += i64::from(self.span) * r1 - (sums.r - r0);
+        sums.r += r1 - r0;
+        sums.rr += (r1 - r0) * (r1 + r0);
+        true
+    }
+
+    /// Starts an empty window at `stamp`, with residuals against a line of `period` ticks.
+    pub(super) fn start(&mut self, stamp: Stamp, period: u32) {
+        self.clear();
+        self.line = Line { at_oldest: stamp, period };
+        self.append(stamp, 0, 0, 0);
+    }
+
+    /// Appends a crossing whose residual is `r`.
+    pub(super) fn append(&mut self, stamp: Stamp, r: i32, step: u8, refused: u8) {
+        let at = self.slot(self.len());
+        if let (Some(s), Some(c), Some(f)) =
+            (self.stamps.get_mut(at), self.steps.get_mut(at), self.refused.get_mut(at))
+        {
+            (*s, *c, *f) = (stamp.raw(), step, refused);
+        }
+        self.span += u32::from(step);
+        self.rejected += u32::from(refused);
+        let k = self.span;
+        let s = &mut self.sums;
+        s.n += 1;
+        s.k += k;
+        s.kk += u64::from(k) * u64::from(k);
+        s.r += i64::from(r);
+        s.kr += i64::from(k) * i64::from(r);
+        s.rr += square(r);
+    }
+
+    /// Moves the line through the oldest and the newest crossing (to the nearest integer period). Returns the change as
+    /// (level, slope): residuals fell by level + slope * k.
+    pub(super) fn rebase(&mut self) -> Option<(i32, i32)> {
+        let (oldest, newest) = self.ends()?;
+        let level = oldest.offset(self.line.at_oldest);
+        let span = i32::try_from(self.span).ok().filter(|s| *s > 0)?;
+        let slope = (self.residual(newest, self.span) - level) / span;
+        self.shift(level, slope);
+        Some((level, slope))
+    }
+
+    /// Moves the line to the integer one nearest to the least-squares line. Returns the change as [`Self::rebase`] does;
+    /// `None` if it is there already.
+    pub(super) fn settle(&mut self) -> Option<(i32, i32)> {
+        let (level, slope) = self.sums.nearest_line()?;
+        if (level, slope) == (0, 0) {
+            return None;
+        }
+        let (level, slope) = (i32::try_from(level).ok()?, i32::try_from(slope).ok()?);
+        self.shift(level, slope);
+        Some((level, slope))
+    }
+
+    fn shift(&mut self, level: i32, slope: i32) {
+        self.sums = self.sums.rebased(level.into(), slope.into());
+        self.line.at_oldest = Stamp::new(self.line.at_oldest.raw().wrapping_add_signed(level));
+        self.line.period = self.line.period.wrapping_add_signed(slope);
+    }
+}
+
+#[allow(clippy::cast_possible_truncation, reason = "a slot is below N, at most 16384")]
+const fn narrow(slot: usize) -> u16 {
+    slot as u16
+}
+
+const fn square(r: i32) -> i64 {
+    r as i64 * r as i64
+}
+
+/// c * level + d * slope, modulo 2^64.
+const fn shifted(c: i64, level: i64, d: i64, slope: i64) -> i64 {
+    c.wrapping_mul(level).wrapping_add(d.wrapping_mul(slope))
+}
