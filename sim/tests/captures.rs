@@ -15,6 +15,7 @@ fn options(signal: Option<&str>) -> InputOptions {
         signal: signal.map(str::to_owned),
         channel: None,
         longest_period_s: 0.025,
+        shortest_period_s: 1.0 / 70.0,
         front_end: FrontEnd::default(),
     }
 }

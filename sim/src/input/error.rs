@@ -32,6 +32,12 @@ pub enum InputError {
         /// What was found, what was expected, what to do.
         what: String,
     },
+    /// An option does not fit the recording or is out of its range.
+    #[error("{what}")]
+    Option {
+        /// Which option, what was found, what to do.
+        what: String,
+    },
 }
 
 impl InputError {

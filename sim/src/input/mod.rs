@@ -3,11 +3,14 @@
 //! Captures (CSV, VCD) are edges already; waveforms (WAV, COMTRADE) go through the [`crate::front_end`] first.
 //! Every reader streams: memory does not grow with the file.
 
+mod comtrade;
 mod csv;
 mod decimal;
 mod error;
 mod lines;
 mod vcd;
+mod wav;
+mod waveform;
 
 pub use error::InputError;
 
@@ -41,6 +44,8 @@ pub struct InputOptions {
     pub channel: Option<String>,
     /// Longest period in seconds that the search for a nominal frequency covers (0.025 for mains).
     pub longest_period_s: f64,
+    /// Shortest period in seconds that the search for a nominal frequency covers (1/70 for mains).
+    pub shortest_period_s: f64,
     /// How a waveform is turned into edges.
     pub front_end: crate::front_end::FrontEnd,
 }
@@ -64,8 +69,8 @@ pub fn open(path: &Path, options: &InputOptions) -> Result<Recording, InputError
     match ending.as_deref() {
         Some("csv") => csv::open(path, text()?, options),
         Some("vcd") => vcd::open(path, text()?, options),
-        Some("wav") => Err(InputError::file(path, "not supported yet")),
-        Some("cfg") => Err(InputError::file(path, "not supported yet")),
+        Some("wav") => wav::open(path, options),
+        Some("cfg") => comtrade::open(path, options),
         _ => Err(InputError::file(path, "expected a name ending in .csv, .vcd, .wav or .cfg")),
     }
 }

@@ -8,6 +8,7 @@ fn options() -> InputOptions {
         signal: None,
         channel: None,
         longest_period_s: 0.025,
+        shortest_period_s: 1.0 / 70.0,
         front_end: FrontEnd::default(),
     }
 }

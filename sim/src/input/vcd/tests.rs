@@ -8,6 +8,7 @@ fn read(text: impl AsRef<[u8]>, signal: Option<&str>) -> Result<Recording, Input
         signal: signal.map(str::to_owned),
         channel: None,
         longest_period_s: 0.025,
+        shortest_period_s: 1.0 / 70.0,
         front_end: FrontEnd::default(),
     };
     open(Path::new("pump.vcd"), std::io::Cursor::new(text.as_ref().to_vec()), &options)

@@ -1,0 +1,47 @@
+//! What sampled recordings have in common: their way through the front end, and limits of a sample.
+
+use std::path::Path;
+
+use super::{InputError, InputOptions, Recording, scale_hz};
+use crate::front_end::Sample;
+
+/// Largest sample that squares without overflow, in any unit.
+const MAX_VALUE: f64 = 1e100;
+
+/// Passes `samples` through the front end; `found` says what they are.
+pub(super) fn recording<I>(samples: I, found: String, options: &InputOptions) -> Result<Recording, InputError>
+where
+    I: Iterator<Item = Result<Sample, InputError>> + 'static,
+{
+    let tick_hz = scale_hz(options.longest_period_s);
+    let front_end = options.front_end;
+    let edges = front_end.edges(samples, options.shortest_period_s..options.longest_period_s, tick_hz)?;
+    let mut assumptions = vec![found];
+    if let Some(corner) = front_end.lowpass_hz {
+        assumptions.push(format!("low-pass {corner} Hz (Butterworth, second order)"));
+    }
+    assumptions
+        .push(format!("comparator hysteresis {} % of the largest amplitude", front_end.hysteresis_percent));
+    let tick = match 1_000_000_000 / tick_hz {
+        ns @ ..1_000 => format!("{ns} ns"),
+        ns => format!("{} us", ns / 1_000),
+    };
+    assumptions.push(format!("instants interpolated band-limited to a {tick} scale"));
+    Ok(Recording { tick_hz, assumptions, edges: Box::new(edges) })
+}
+
+/// `value` if it is a number the front end can work with.
+pub(super) fn finite(value: f64) -> Option<f64> {
+    // False for NaN too.
+    (value.abs() <= MAX_VALUE).then_some(value)
+}
+
+/// Opens `path`, which must be a file: reading a folder fails late and less clearly.
+pub(super) fn open_file(path: &Path) -> Result<std::fs::File, InputError> {
+    let file = std::fs::File::open(path).map_err(|source| InputError::io(path, source))?;
+    let meta = file.metadata().map_err(|source| InputError::io(path, source))?;
+    if meta.is_dir() {
+        return Err(InputError::file(path, "is a folder; a file was expected"));
+    }
+    Ok(file)
+}
