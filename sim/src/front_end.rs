@@ -1,6 +1,6 @@
 //! Front end for sampled waveforms: optional low-pass, comparator with hysteresis, instants interpolated.
 //!
-//! Samples pass in blocks of two longest periods. A block's rms times √2 is its amplitude; the largest so far sets the
+//! Samples pass in blocks of two longest periods. A block's rms (under a Hann window) times √2 is its amplitude; the largest so far sets the
 //! comparator's thresholds for the block itself and what follows, so that the first edge has its threshold already. A
 //! record shorter than one block is its own block; a shorter rest at the end moves nothing.
 //!
@@ -19,6 +19,7 @@ mod interpolate;
 mod lowpass;
 
 use std::collections::VecDeque;
+use std::f64::consts::{PI, SQRT_2};
 use std::ops::Range;
 
 use humtick::Polarity;
@@ -174,8 +175,7 @@ where
         }
         // A part of a cycle may have an rms up to √2 times that of the whole; only whole blocks raise the amplitude.
         if whole || self.amplitude == 0.0 {
-            let mean_square = fresh.iter().map(|v| v * v).sum::<f64>() / fresh.len().max(1) as f64;
-            self.amplitude = self.amplitude.max((2.0 * mean_square).sqrt());
+            self.amplitude = self.amplitude.max(SQRT_2 * rms(fresh));
         }
         let threshold = self.amplitude * self.front_end.hysteresis_percent / 200.0;
         while run.next + HALF < run.values.len() {
@@ -227,6 +227,17 @@ where
         let factor = (POINTS / (self.periods_s.start * rate)).ceil().clamp(1.0, MAX_FACTOR);
         Ok(Some((lowpass, Interpolator::new(factor as u32))))
     }
+}
+
+/// Root mean square under a Hann window. Without the window, the part of a cycle that a block has too many or too few
+/// would raise the held amplitude by a few percent, and so delay the edges of the first seconds ever more.
+fn rms(values: &[f64]) -> f64 {
+    let step = PI / values.len() as f64;
+    let (sum, weights) = values.iter().enumerate().fold((0.0, 0.0), |(sum, weights), (i, value)| {
+        let weight = (step * (i as f64 + 0.5)).sin().powi(2);
+        (sum + weight * value * value, weights + weight)
+    });
+    if weights > 0.0 { (sum / weights).sqrt() } else { 0.0 }
 }
 
 impl Run {

@@ -57,7 +57,7 @@ where
     values.enumerate().map(move |(index, value)| {
         let number = index + 1;
         let value = value.map_err(|error| match error {
-            hound::Error::IoError(error) if error.kind() == std::io::ErrorKind::UnexpectedEof => {
+            hound::Error::IoError(error) if ended(&error) => {
                 let what = format!("ends within sample {number}, before its header says; copy it again");
                 InputError::file(&path, what)
             }
@@ -71,10 +71,15 @@ where
     })
 }
 
+/// Whether the file ended too early. Hound's own error for that is of kind `Other`; only the system's have a code.
+fn ended(error: &std::io::Error) -> bool {
+    error.raw_os_error().is_none()
+}
+
 /// What is wrong before the first sample.
 fn header(path: &Path, error: hound::Error) -> InputError {
     match error {
-        hound::Error::IoError(error) if error.kind() == std::io::ErrorKind::UnexpectedEof => {
+        hound::Error::IoError(error) if ended(&error) => {
             InputError::file(path, "ends before its samples begin; not a whole WAV file")
         }
         hound::Error::IoError(error) => InputError::io(path, error),

@@ -4,20 +4,9 @@ use std::path::PathBuf;
 use std::time::{Duration, Instant};
 
 use humtick::Polarity;
-use humtick_sim::front_end::FrontEnd;
-use humtick_sim::input::{InputError, InputOptions, open};
+use humtick_sim::input::{InputError, open};
 
-fn options(channel: Option<&str>) -> InputOptions {
-    InputOptions {
-        tick_hz: None,
-        bits: None,
-        signal: None,
-        channel: channel.map(str::to_owned),
-        longest_period_s: 0.025,
-        shortest_period_s: 1.0 / 70.0,
-        front_end: FrontEnd::default(),
-    }
-}
+use crate::options;
 
 fn recordings() -> Option<PathBuf> {
     let folder = std::env::var_os("HUMTICK_RECORDINGS").map(PathBuf::from);

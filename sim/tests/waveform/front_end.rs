@@ -59,22 +59,22 @@ fn mains(orders: [f64; 2]) -> impl Fn(f64) -> f64 {
     }
 }
 
-/// A Kaiser window with beta 8 leaves 1e-4 of a tone (80 dB), less the farther it is from half the sampling rate:
-/// 1e-4·8 %/(2π·50 Hz) = 25 ns for the third harmonic at 150 of 200 Hz. Measured: 12 ns, 5 ns of them rounding to ticks.
+/// Achievable: 5 ns from rounding to ticks and, from images 100 dB down, at most 1e-5/(2π·50 Hz) = 32 ns when all tones
+/// conspire. Measured: 7 ns here, 12 ns below. The third harmonic lies at 0.375 of the sampling rate.
 #[test]
 fn eight_samples_a_cycle_are_enough() {
-    assert!(worst(400.0, mains([2.0, 3.0])) < 30e-9);
+    assert!(worst(400.0, mains([2.0, 3.0])) < 15e-9);
 }
 
 /// The fifth harmonic at 0.39 of the sampling rate, the last one that the pass band takes in.
 #[test]
 fn thirteen_samples_a_cycle_carry_the_fifth_harmonic() {
-    assert!(worst(640.0, mains([3.0, 5.0])) < 30e-9);
+    assert!(worst(640.0, mains([3.0, 5.0])) < 15e-9);
 }
 
 #[test]
 fn many_samples_a_cycle() {
-    assert!(worst(30_707.0, mains([3.0, 5.0])) < 6e-9);
+    assert!(worst(30_707.0, mains([3.0, 5.0])) < 15e-9);
 }
 
 /// The comparator is a Schmitt trigger: both edges are late by asin(W/2A)/(2πf), W being 10 % of A.
@@ -87,15 +87,15 @@ fn hysteresis_delays_both_edges() {
     for edge in &found {
         let half_cycles = (seconds(edge) * 100.0).round();
         let late = seconds(edge) - half_cycles / 100.0;
-        // A block of two longest periods is 2.5 cycles and 1 sample, so that its amplitude is not quite A.
-        assert!((late - delay).abs() < 0.01 * delay, "late by {late}, not {delay}");
+        // The amplitude of a block is not quite A: it holds 2.5 cycles and 1 sample.
+        assert!((late - delay).abs() < 0.001 * delay, "late by {late}, not {delay}");
         let expected = if half_cycles % 2.0 == 0.0 { Polarity::Rising } else { Polarity::Falling };
         assert_eq!(edge.polarity, expected);
     }
 }
 
-/// A tone of 1 % at 1.9 kHz makes the sum steeper than the mains near zero: it crosses zero up to three times. Thresholds
-/// farther apart than the tone's peaks leave one edge.
+/// A tone of 4 % at 1.9 kHz is 1.5 times as steep as the mains: the sum passes zero up to three times. Thresholds at
+/// 5 % lie beyond the tone's peaks and leave one edge.
 #[test]
 fn hysteresis_suppresses_chatter() {
     let signal = |t: f64| (2.0 * PI * 50.0 * t).sin() + 0.04 * (2.0 * PI * 1903.0 * t).sin();
@@ -117,7 +117,7 @@ fn lowpass_delays_as_butterworths_formula_says() {
     let delay = (SQRT_2 * warped).atan2(1.0 - warped * warped) / (2.0 * PI * f);
     // The transient falls by exp(-√2·π·fc·t): to 1e-19 in the half second.
     let settled = |edges: &[TimedEdge]| {
-        edges.iter().map(seconds).filter(|t| (0.502..0.98).contains(&(t - 0.0))).collect::<Vec<_>>()
+        edges.iter().map(seconds).filter(|t| (0.502..0.98).contains(t)).collect::<Vec<_>>()
     };
     let late = settled(&late);
     assert_eq!(late.len(), 47, "half cycles from 0.502 to 0.98 s");
@@ -159,7 +159,7 @@ fn nothing_is_interpolated_across_a_gap() {
     for edge in &found {
         let t = seconds(edge);
         assert!(!(0.89..1.21).contains(&t), "an edge at {t} s, in the gap or within 16 samples of it");
-        assert!((t - root(&signal, t, 1e-3)).abs() < 10e-9, "edge at {t} s");
+        assert!((t - root(&signal, t, 1e-3)).abs() < 15e-9, "edge at {t} s");
     }
 }
 
@@ -174,7 +174,7 @@ fn nothing_is_interpolated_across_a_change_of_rate() {
     assert!(found.len() > 190, "{} edges", found.len());
     for edge in &found {
         let t = seconds(edge);
-        assert!((t - root(&signal, t, 1e-3)).abs() < 10e-9, "edge at {t} s");
+        assert!((t - root(&signal, t, 1e-3)).abs() < 15e-9, "edge at {t} s");
     }
 }
 
