@@ -2,6 +2,7 @@
 
 use crate::config::{Config, ConfigError, Settings};
 use crate::estimate::{Estimate, Estimator, Fit, LeastSquares, Window};
+use crate::limit::LEAST_CYCLES;
 use crate::qualify::{Continuity, Crossing, Finding, PATIENCE, Qualifier, State, Verdict};
 use crate::reading::{self, Reading};
 use crate::source::Source;
@@ -120,15 +121,23 @@ impl<const N: usize, E: Estimator> Meter<N, E> {
         self.without_crossing(now);
     }
 
-    /// The reading that has fallen due, once.
+    /// The reading that has fallen due, once. Right after a lock it waits until the window is full or holds
+    /// [`LEAST_CYCLES`] cycles.
     pub fn take_reading(&mut self) -> Option<Reading> {
-        Some(match self.ready.take()? {
+        match self.ready? {
             Due::Fit => {
+                if !self.estimate.is_ripe(self.settings.window) {
+                    return None;
+                }
+                self.ready = None;
                 self.estimate.settle();
-                self.reading_of(self.estimate.fit()?)
+                Some(self.reading_of(self.estimate.fit()?))
             }
-            Due::Unknown(now) => Reading::unknown(now, self.state()),
-        })
+            Due::Unknown(now) => {
+                self.ready = None;
+                Some(Reading::unknown(now, self.state()))
+            }
+        }
     }
 
     /// Pushes what `source` has until a reading falls due.

@@ -1,10 +1,10 @@
 //! Front end for sampled waveforms: optional low-pass, comparator with hysteresis, instants interpolated.
 //!
-//! Samples pass in blocks of two longest periods. A block's rms (under a Hann window) times √2 is its amplitude; the largest so far sets the
+//! Samples pass in blocks of two longest periods (the first has 32 samples more). A block's rms (under a Hann window) times √2 is its amplitude; the largest so far sets the
 //! comparator's thresholds for the block itself and what follows, so that the first edge has its threshold already. A
 //! record shorter than one block is its own block; a shorter rest at the end moves nothing.
 //!
-//! The comparator is a Schmitt trigger with thresholds ±W/2 around zero. It sees the signal interpolated to 64 points
+//! The comparator is a Schmitt trigger with thresholds W/2 above and below their middle. It sees the signal interpolated to 64 points
 //! or more in a shortest period; an edge is the instant at which the band-limited interpolation (sinc under a Kaiser
 //! window, 16 samples on each side) crosses +W/2 upwards or -W/2 downwards. So 16 samples at the beginning and at the
 //! end of a record give no edges, nor does the first passage out of the band between the thresholds: it is not known
@@ -12,10 +12,13 @@
 //!
 //! A step between samples half as long again as the one before, or shorter by a third, is a gap or a change of
 //! rate. The signal cannot be interpolated across it: the front end starts afresh there, keeping the amplitude.
-//! Direct voltage is not removed; it moves rising and falling edges opposite ways and periods of one polarity not
-//! at all.
+//! The thresholds stand around zero, or around the mean of the last cycles. Direct voltage moves rising and falling edges
+//! opposite ways and periods of one polarity not at all, while it stays what it is; one that decays after a switching moves them by
+//! its rate of decay over the slope, ḋ/(2πfA) of the frequency. Before the comparator begins, the first block is rehearsed to
+//! find the mean.
 
 mod interpolate;
+mod level;
 mod lowpass;
 
 use std::collections::VecDeque;
@@ -26,6 +29,7 @@ use humtick::Polarity;
 
 use crate::input::{InputError, TimedEdge};
 use interpolate::{HALF, Interpolator};
+use level::Level;
 use lowpass::Lowpass;
 
 /// Points of a shortest period that the comparator sees at least.
@@ -52,6 +56,8 @@ pub struct Sample {
 /// How a sampled waveform is turned into edges.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct FrontEnd {
+    /// Whether the comparator's thresholds follow the mean of the last cycles rather than stand around zero (`--threshold`).
+    pub follow_mean: bool,
     /// Second-order Butterworth low-pass corner in hertz, if any (`--lowpass`).
     pub lowpass_hz: Option<f64>,
     /// Width between the comparator's thresholds, in percent of the largest amplitude seen so far (`--hysteresis`),
@@ -61,7 +67,7 @@ pub struct FrontEnd {
 
 impl Default for FrontEnd {
     fn default() -> Self {
-        Self { lowpass_hz: None, hysteresis_percent: 2.0 }
+        Self { follow_mean: false, lowpass_hz: None, hysteresis_percent: 2.0 }
     }
 }
 
@@ -125,13 +131,99 @@ struct Run {
     times: Vec<f64>,
     values: Vec<f64>,
     /// What depends on the sampling rate; known from the first block on.
-    stages: Option<(Option<Lowpass>, Interpolator)>,
-    /// Index of the next sample for the comparator.
+    stages: Option<Stages>,
+}
+
+/// What a sample passes on its way to an edge.
+#[derive(Debug)]
+struct Stages {
+    lowpass: Option<Lowpass>,
+    interpolator: Interpolator,
+    comparator: Comparator,
+}
+
+/// A Schmitt trigger on the interpolated signal.
+#[derive(Clone, Debug)]
+struct Comparator {
+    /// Index of the next sample.
     next: usize,
-    /// The comparator's last state, `None` while the signal has not yet left the band between the thresholds.
+    /// The last state, `None` while the signal has not yet left the band between the thresholds.
     high: Option<bool>,
-    /// The comparator's last point: position and value.
-    last: (f64, f64),
+    /// The last point: position and value.
+    last: Option<(f64, f64)>,
+    /// What the thresholds stand around; `None` for zero.
+    level: Option<Level>,
+}
+
+impl Comparator {
+    /// Goes on as far as `values` can be interpolated. Hands each edge's position and polarity to `found`.
+    fn advance(
+        &mut self,
+        values: &[f64],
+        interpolator: &Interpolator,
+        half_width: f64,
+        mut found: impl FnMut(f64, Polarity),
+    ) {
+        while self.next + HALF < values.len() {
+            for point in interpolator.points(values, self.next) {
+                self.pass(point, values, interpolator, half_width, &mut found);
+            }
+            self.next += 1;
+        }
+    }
+
+    fn pass(
+        &mut self,
+        point: (f64, f64),
+        values: &[f64],
+        interpolator: &Interpolator,
+        half_width: f64,
+        found: &mut impl FnMut(f64, Polarity),
+    ) {
+        let middle = self.level.as_ref().map_or(0.0, |level| level.at);
+        let last = self.last.replace(point);
+        if let (Some(level), Some(last)) = (&mut self.level, last) {
+            level.pass(last, point);
+        }
+        let high = if point.1 > middle + half_width {
+            Some(true)
+        } else if point.1 < middle - half_width {
+            Some(false)
+        } else {
+            self.high
+        };
+        let before = std::mem::replace(&mut self.high, high);
+        let (Some(before), Some(now), Some(last)) = (before, high, last) else { return };
+        if before == now {
+            return;
+        }
+        let (threshold, polarity) = if now {
+            (middle + half_width, Polarity::Rising)
+        } else {
+            (middle - half_width, Polarity::Falling)
+        };
+        // The level may have moved since the last point, and the threshold with it behind that point.
+        let x = if (last.1 < threshold) == (point.1 < threshold) {
+            last.0
+        } else {
+            interpolator.crossing(values, threshold, last, point)
+        };
+        found(x, polarity);
+        if let (Some(level), true) = (&mut self.level, now) {
+            level.crossed(x, last, point);
+        }
+    }
+
+    /// Positions count from `samples` later on.
+    fn forget(&mut self, samples: usize) {
+        self.next -= samples;
+        if let Some(last) = &mut self.last {
+            last.0 -= samples as f64;
+        }
+        if let Some(level) = &mut self.level {
+            level.forget(samples as f64);
+        }
+    }
 }
 
 impl<I> Edges<I>
@@ -140,7 +232,7 @@ where
 {
     /// Reads a block and passes it through the stages. At least one sample is read or the ending is known.
     fn block(&mut self) -> Result<(), InputError> {
-        let mut run = self.run.take().unwrap_or_else(|| Run { next: HALF - 1, ..Run::default() });
+        let mut run = self.run.take().unwrap_or_default();
         let from = run.times.len();
         let length = 2.0 * self.periods_s.end;
         let whole = loop {
@@ -161,47 +253,40 @@ where
             }
             run.times.push(sample.t_s);
             run.values.push(sample.value);
-            if sample.t_s - run.times[from] >= length || run.times.len() - from >= MAX_BLOCK {
+            // The first block holds what the interpolation needs on both sides, too.
+            let start = if from == 0 { 2 * HALF } else { from };
+            let long = run.times.get(start).is_some_and(|start| sample.t_s - start >= length);
+            if long || run.times.len() - from >= MAX_BLOCK {
                 break true;
             }
         };
-        if run.stages.is_none() {
-            run.stages = self.stages(&run.times)?;
+        let first = run.stages.is_none();
+        if first {
+            run.stages = self.stages(&run.times, &run.values)?;
         }
-        let Some((lowpass, interpolator)) = &mut run.stages else { return Ok(()) };
+        let Some(Stages { lowpass, interpolator, comparator }) = &mut run.stages else { return Ok(()) };
         let fresh = &mut run.values[from..];
         if let Some(lowpass) = lowpass {
             fresh.iter_mut().for_each(|value| *value = lowpass.step(*value));
         }
         // A part of a cycle may have an rms up to √2 times that of the whole; only whole blocks raise the amplitude.
         if whole || self.amplitude == 0.0 {
-            self.amplitude = self.amplitude.max(SQRT_2 * rms(fresh));
+            let about = if self.front_end.follow_mean { mean_under_hann(fresh, |value| value) } else { 0.0 };
+            let rms = mean_under_hann(fresh, |value| (value - about).powi(2)).sqrt();
+            self.amplitude = self.amplitude.max(SQRT_2 * rms);
         }
-        let threshold = self.amplitude * self.front_end.hysteresis_percent / 200.0;
-        while run.next + HALF < run.values.len() {
-            for point in interpolator.points(&run.values, run.next) {
-                let high = if point.1 > threshold {
-                    Some(true)
-                } else if point.1 < -threshold {
-                    Some(false)
-                } else {
-                    run.high
-                };
-                if let (Some(before), Some(now)) = (run.high, high)
-                    && before != now
-                {
-                    let (level, polarity) =
-                        if now { (threshold, Polarity::Rising) } else { (-threshold, Polarity::Falling) };
-                    let x = interpolator.crossing(&run.values, level, run.last, point);
-                    let i = x as usize;
-                    let t = run.times[i] + (x - i as f64) * (run.times[i + 1] - run.times[i]);
-                    self.found.push_back(TimedEdge { ticks: (t * self.tick_hz).round() as u64, polarity });
-                }
-                run.high = high;
-                run.last = point;
-            }
-            run.next += 1;
+        let half_width = self.amplitude * self.front_end.hysteresis_percent / 200.0;
+        if first && comparator.level.is_some() {
+            let mut rehearsal = comparator.clone();
+            rehearsal.advance(&run.values, interpolator, half_width, |_, _| ());
+            comparator.level = rehearsal.level.map(Level::settled);
         }
+        let (times, tick_hz, edges) = (&run.times, self.tick_hz, &mut self.found);
+        comparator.advance(&run.values, interpolator, half_width, |x, polarity| {
+            let i = x as usize;
+            let t = times[i] + (x - i as f64) * (times[i + 1] - times[i]);
+            edges.push_back(TimedEdge { ticks: (t * tick_hz).round() as u64, polarity });
+        });
         if self.carried.is_none() {
             run.forget();
             self.run = Some(run);
@@ -209,8 +294,8 @@ where
         Ok(())
     }
 
-    /// Low-pass and interpolator for samples at `times`, the first block of a run; `None` for less than two samples.
-    fn stages(&self, times: &[f64]) -> Result<Option<(Option<Lowpass>, Interpolator)>, InputError> {
+    /// The stages for samples `values` at `times`, the first block of a run; `None` for less than two samples.
+    fn stages(&self, times: &[f64], values: &[f64]) -> Result<Option<Stages>, InputError> {
         let [first, .., last] = times else { return Ok(None) };
         let rate = (times.len() - 1) as f64 / (last - first);
         let lowpass = match self.front_end.lowpass_hz {
@@ -225,19 +310,27 @@ where
             }
         };
         let factor = (POINTS / (self.periods_s.start * rate)).ceil().clamp(1.0, MAX_FACTOR);
-        Ok(Some((lowpass, Interpolator::new(factor as u32))))
+        let level = self.front_end.follow_mean.then(|| {
+            let cycle = self.periods_s.start * rate..self.periods_s.end * rate;
+            Level::new(mean_under_hann(values, |value| value), cycle)
+        });
+        Ok(Some(Stages {
+            lowpass,
+            interpolator: Interpolator::new(factor as u32),
+            comparator: Comparator { next: HALF - 1, high: None, last: None, level },
+        }))
     }
 }
 
-/// Root mean square under a Hann window. Without the window, the part of a cycle that a block has too many or too few
-/// would raise the held amplitude by a few percent, and so delay the edges of the first seconds ever more.
-fn rms(values: &[f64]) -> f64 {
+/// Mean of `of` the values under a Hann window; 0 for none. Without the window, the part of a cycle that a block has too many or
+/// too few would raise the held amplitude by a few percent, and so delay the edges of the first seconds ever more.
+fn mean_under_hann(values: &[f64], of: impl Fn(f64) -> f64) -> f64 {
     let step = PI / values.len() as f64;
     let (sum, weights) = values.iter().enumerate().fold((0.0, 0.0), |(sum, weights), (i, value)| {
         let weight = (step * (i as f64 + 0.5)).sin().powi(2);
-        (sum + weight * value * value, weights + weight)
+        (sum + weight * of(*value), weights + weight)
     });
-    if weights > 0.0 { (sum / weights).sqrt() } else { 0.0 }
+    if weights > 0.0 { sum / weights } else { 0.0 }
 }
 
 impl Run {
@@ -250,12 +343,12 @@ impl Run {
 
     /// Drops the samples that are no longer needed.
     fn forget(&mut self) {
+        let Some(stages) = &mut self.stages else { return };
         // The last point lies in the interval before `next`, and needs HALF - 1 samples before that.
-        let done = self.next.saturating_sub(HALF);
+        let done = stages.comparator.next.saturating_sub(HALF);
+        stages.comparator.forget(done);
         self.times.drain(..done);
         self.values.drain(..done);
-        self.next -= done;
-        self.last.0 -= done as f64;
     }
 }
 

@@ -1,3 +1,12 @@
-//! The desk side of humtick: recordings in, through a front end, into the core.
+//! The desk side of humtick: recordings in, through a front end and the core, readings out.
+//!
+//! ```text
+//! recording -> [input] -> edges (waveforms by way of the [front_end]) -> [measure] -> readings, events, summary
+//!                                                         [settings] ^       [whole] the record in one figure
+//! ```
+
 pub mod front_end;
 pub mod input;
+pub mod measure;
+pub mod settings;
+pub mod whole;

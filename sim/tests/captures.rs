@@ -4,20 +4,11 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use humtick::Polarity;
-use humtick_sim::front_end::FrontEnd;
 use humtick_sim::input::{InputError, InputOptions, TimedEdge, open};
 use proptest::prelude::*;
 
 fn options(signal: Option<&str>) -> InputOptions {
-    InputOptions {
-        tick_hz: None,
-        bits: None,
-        signal: signal.map(str::to_owned),
-        channel: None,
-        longest_period_s: 0.025,
-        shortest_period_s: 1.0 / 70.0,
-        front_end: FrontEnd::default(),
-    }
+    InputOptions { signal: signal.map(str::to_owned), ..InputOptions::default() }
 }
 
 /// The folder of recordings, if this machine has it.

@@ -25,6 +25,7 @@ pub use simple::{EndToEnd, LastPeriod};
 pub use triangular::Triangular;
 pub use window::Window;
 
+use crate::limit::LEAST_CYCLES;
 use crate::unit::Stamp;
 
 /// How a period is taken from a window of crossings. Sealed in effect: what the methods hand over is the crate's own.
@@ -138,6 +139,11 @@ impl<const N: usize, E: Estimator> Estimate<N, E> {
         self.window.start(stamp, period);
         self.estimator = E::NEW;
         self.estimator.joined(&self.window);
+    }
+
+    /// Whether there is enough for a reading: [`LEAST_CYCLES`] cycles, or as many as fit into `length` ticks.
+    pub(crate) fn is_ripe(&self, length: u32) -> bool {
+        self.window.cycles() >= LEAST_CYCLES || self.window.is_long(length)
     }
 
     /// Takes the residuals over to the integer line nearest to the least-squares one, if another is nearer by now. Then the

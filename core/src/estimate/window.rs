@@ -212,6 +212,14 @@ impl<const N: usize> Window<N> {
         length + self.line.period / 2
     }
 
+    /// Whether one more cycle would be too many for `length` ticks or for the ring.
+    pub(super) fn is_long(&self, length: u32) -> bool {
+        self.len() == N
+            || self
+                .ends()
+                .is_some_and(|(first, last)| (last - first).count() + self.line.period > self.reach(length))
+    }
+
     /// Takes the oldest crossing out and makes the next one the origin. Returns the residual it had and how many cycles the
     /// origin moved.
     pub(super) fn drop_oldest(&mut self) -> Option<(i32, u32)> {

@@ -118,7 +118,7 @@ impl Tracker {
         {
             return false;
         }
-        self.correct(stamp, off, 3, 4);
+        self.correct(stamp, off, 3, 4, settings);
         self.set_gate(settings);
         true
     }
@@ -129,7 +129,7 @@ impl Tracker {
         // After m missed cycles the same offset says less about one period: the gain falls with m.
         let gain = 3 + (u32::from(self.coasted) + 1).ilog2();
         let share = if self.settling > 0 { 2 } else { 4 };
-        self.correct(stamp, self.offset(stamp), gain, share);
+        self.correct(stamp, self.offset(stamp), gain, share, settings);
         self.coasted = 0;
         self.set_gate(settings);
         if self.settling == 0 {
@@ -140,10 +140,15 @@ impl Tracker {
     }
 
     /// Corrects period and scatter by an innovation of `off` ticks, divided by 2^`gain` and 2^`share`, and expects the next.
+    ///
+    /// Innovations beyond twice the scatter (11 % of Gaussian ones) count as that much: a stray that got through a wide gate
+    /// must not drag the expectation along. They never count as less than the gate's floor, or a quiet signal could not start
+    /// to ramp.
     #[inline]
-    fn correct(&mut self, stamp: Stamp, off: i32, gain: u32, share: u32) {
-        // The gate is at most 3/8 of 2^27 ticks, so sixteenths fit.
-        let off_16 = (off << 4) - i32::from(self.expected_16);
+    fn correct(&mut self, stamp: Stamp, off: i32, gain: u32, share: u32, settings: &Settings) {
+        // The gate is at most 3/8 of 2^27 ticks, so sixteenths fit, and so does twice the scatter.
+        let most = (self.scatter_16 * 2).max(settings.gate_floor << 4).cast_signed();
+        let off_16 = ((off << 4) - i32::from(self.expected_16)).max(-most).min(most);
         self.period_16 = self.period_16.wrapping_add_signed((off_16 + (1 << (gain - 1))) >> gain);
         self.advance(off_16 >> 1);
         // Both below 2^31. The shift rounds down, so the last few sixteenths do not stay for ever.

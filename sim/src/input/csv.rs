@@ -11,7 +11,7 @@ use humtick::Polarity;
 use humtick::limit::{MAX_TICK_HZ, MIN_TICK_HZ};
 
 use super::lines::Lines;
-use super::{InputError, InputOptions, Recording, TimedEdge, decimal, rate_text, scale_hz, stream};
+use super::{End, InputError, InputOptions, Recording, TimedEdge, decimal, rate_text, stream};
 
 const TICK_HZ: RangeInclusive<u32> = MIN_TICK_HZ..=MAX_TICK_HZ;
 
@@ -41,7 +41,7 @@ pub(super) fn open(
     let columns = Columns::read(lines.text()).map_err(|what| lines.error(what))?;
     let said = said.overruled_by(options).map_err(|what| InputError::file(path, what))?;
     let (clock, tick_hz, mut assumptions) =
-        Clock::new(&columns, &said, options.longest_period_s).map_err(|what| InputError::file(path, what))?;
+        Clock::new(&columns, &said, options).map_err(|what| InputError::file(path, what))?;
     assumptions.extend(columns.ignored.iter().map(|name| format!("column {name} ignored")));
 
     let mut rows = Rows { roles: columns.roles, clock, last: 0 };
@@ -54,7 +54,7 @@ pub(super) fn open(
         }
         Ok(None)
     });
-    Ok(Recording { tick_hz, assumptions, edges })
+    Ok(Recording { tick_hz, assumptions, edges, end: End::default() })
 }
 
 /// What comments and options say about the counter.
@@ -181,7 +181,7 @@ impl Clock {
     fn new(
         columns: &Columns,
         said: &Said,
-        longest_period_s: f64,
+        options: &InputOptions,
     ) -> Result<(Self, u32, Vec<String>), String> {
         let rate = |column| {
             said.tick_hz.ok_or_else(|| {
@@ -192,7 +192,7 @@ impl Clock {
         };
         let tallied = match columns.time {
             Time::Seconds => {
-                let hz = scale_hz(longest_period_s);
+                let hz = options.scale_hz();
                 let note = format!("seconds rounded to ticks of {}", rate_text(hz));
                 return Ok((Self::Seconds { places: hz.ilog10() }, hz, vec![note]));
             }
@@ -211,11 +211,11 @@ impl Clock {
         }
         let wrap_s = (1_u64 << bits) as f64 / f64::from(hz);
         let wrap_ms = wrap_s * 1e3;
-        if longest_period_s >= wrap_s {
+        if options.longest_period_s >= wrap_s {
             return Err(format!(
                 "the {counter} wraps every {wrap_ms:.3} ms and a period can last {:.3} ms: without a column wraps, \
                  whole wraps vanish. Record an overflow tally, use a slower tick, or give --nominal",
-                longest_period_s * 1e3
+                options.longest_period_s * 1e3
             ));
         }
         let notes =
@@ -270,8 +270,9 @@ impl Rows {
                 let raw = raw(time, *bits)?;
                 // One less than would fit, for the pending overflow.
                 let wraps = whole("wraps", wraps, (u64::MAX >> *bits) - 1)?;
-                // A pending overflow came before the capture only if the counter had restarted by then.
-                let restarted = flag("pending", pending.unwrap_or(b"0"))? && raw < 1 << (*bits - 1);
+                let pending = flag("pending", pending.unwrap_or(b"0"))?;
+                let low = u32::try_from(raw).unwrap_or(u32::MAX);
+                let restarted = humtick::timeline::restarted(*bits, pending, low);
                 Ok(((wraps + u64::from(restarted)) << *bits) | raw)
             }
             Clock::Unwrapped { bits, previous } => {

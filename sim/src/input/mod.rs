@@ -14,11 +14,13 @@ mod waveform;
 
 pub use error::InputError;
 
+use std::cell::Cell;
 use std::ffi::OsStr;
 use std::fs::File;
 use std::io::BufReader;
 use std::iter;
 use std::path::{Path, PathBuf};
+use std::rc::Rc;
 
 use humtick::Polarity;
 
@@ -46,8 +48,42 @@ pub struct InputOptions {
     pub longest_period_s: f64,
     /// Shortest period in seconds that the search for a nominal frequency covers (1/70 for mains).
     pub shortest_period_s: f64,
+    /// Longest time in seconds that has to fit twice into the core's horizon of 2^31 ticks: the meter's window.
+    pub window_s: f64,
     /// How a waveform is turned into edges.
     pub front_end: crate::front_end::FrontEnd,
+}
+
+impl Default for InputOptions {
+    /// Mains of 40 to 70 Hz, a window of one second, everything else as the file says.
+    fn default() -> Self {
+        Self {
+            tick_hz: None,
+            bits: None,
+            signal: None,
+            channel: None,
+            longest_period_s: 1.0 / 40.0,
+            shortest_period_s: 1.0 / 70.0,
+            window_s: 1.0,
+            front_end: crate::front_end::FrontEnd::default(),
+        }
+    }
+}
+
+impl InputOptions {
+    /// Tick rate in hertz for a recording whose times are not counts of a known counter: the highest power of ten, from
+    /// 1 kHz to 100 MHz, at which the longest period is at most 2^25 ticks and the window at most 2^30.
+    ///
+    /// A tracker may coast over dozens of periods; 63 of them stay inside the core's horizon of 2^31 ticks. Mains gets
+    /// 100 MHz. At 1 kHz the limit is passed rather than the rate lowered, because the core takes no slower counter.
+    fn scale_hz(&self) -> u32 {
+        let longest = self.longest_period_s.max(self.window_s / 32.0);
+        let mut hz = 100_000_000;
+        while hz > humtick::limit::MIN_TICK_HZ && longest * f64::from(hz) > f64::from(1 << 25) {
+            hz /= 10;
+        }
+        hz
+    }
 }
 
 /// An opened recording.
@@ -58,6 +94,23 @@ pub struct Recording {
     pub assumptions: Vec<String>,
     /// The edges in order of time; the first error ends them.
     pub edges: Box<dyn Iterator<Item = Result<TimedEdge, InputError>>>,
+    /// How far the record goes, which may be beyond the last edge.
+    pub end: End,
+}
+
+/// The latest moment a reader has come to, in ticks since the record began. Zero where a record holds nothing but edges.
+#[derive(Clone, Debug, Default)]
+pub struct End(Rc<Cell<u64>>);
+
+impl End {
+    /// The end, once all edges have been taken.
+    pub fn ticks(&self) -> u64 {
+        self.0.get()
+    }
+
+    fn set(&self, ticks: u64) {
+        self.0.set(ticks);
+    }
 }
 
 /// Opens a recording by the ending of its name, in either case: `.csv`, `.vcd`, `.wav`, `.cfg`.
@@ -73,19 +126,6 @@ pub fn open(path: &Path, options: &InputOptions) -> Result<Recording, InputError
         Some("cfg") => comtrade::open(path, options),
         _ => Err(InputError::file(path, "expected a name ending in .csv, .vcd, .wav or .cfg")),
     }
-}
-
-/// Tick rate in hertz for a recording whose times are not counts of a known counter: the highest power of ten, from
-/// 1 kHz to 100 MHz, at which `longest_period_s` is at most 2^25 ticks.
-///
-/// A tracker may coast over dozens of periods; 63 of them stay inside the core's horizon of 2^31 ticks. Mains gets
-/// 100 MHz. At 1 kHz the limit is passed rather than the rate lowered, because the core takes no slower counter.
-pub fn scale_hz(longest_period_s: f64) -> u32 {
-    let mut hz = 100_000_000;
-    while hz > humtick::limit::MIN_TICK_HZ && longest_period_s * f64::from(hz) > f64::from(1 << 25) {
-        hz /= 10;
-    }
-    hz
 }
 
 /// A rate with the unit that leaves no zeros behind: `2 MHz`, `32768 Hz`.
@@ -125,11 +165,16 @@ mod tests {
 
     #[test]
     fn the_scale_keeps_the_longest_period_within_two_to_the_25() {
-        assert_eq!(scale_hz(0.025), 100_000_000);
-        assert_eq!(scale_hz(0.33), 100_000_000);
-        assert_eq!(scale_hz(0.34), 10_000_000);
-        assert_eq!(scale_hz(2.0), 10_000_000);
-        assert_eq!(scale_hz(1e9), 1_000);
+        let scale = |longest_period_s, window_s| {
+            InputOptions { longest_period_s, window_s, ..InputOptions::default() }.scale_hz()
+        };
+        assert_eq!(scale(0.025, 1.0), 100_000_000);
+        assert_eq!(scale(0.33, 1.0), 100_000_000);
+        assert_eq!(scale(0.34, 1.0), 10_000_000);
+        assert_eq!(scale(2.0, 1.0), 10_000_000);
+        assert_eq!(scale(1e9, 1.0), 1_000);
+        assert_eq!(scale(0.025, 10.0), 100_000_000);
+        assert_eq!(scale(0.025, 60.0), 10_000_000);
     }
 
     #[test]

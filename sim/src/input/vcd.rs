@@ -11,7 +11,7 @@ use ::vcd::{Command, IdCode, ParseError, ParseErrorKind, Parser, TimescaleUnit, 
 use humtick::Polarity;
 use humtick::limit::MIN_TICK_HZ;
 
-use super::{InputError, InputOptions, Recording, TimedEdge, rate_text, scale_hz, stream};
+use super::{End, InputError, InputOptions, Recording, TimedEdge, rate_text, stream};
 
 /// Longest command in bytes, so that a `$comment` without its `$end` is not read into memory to the end of the file.
 const MAX_COMMAND: u64 = 1 << 20;
@@ -34,7 +34,7 @@ pub(super) fn open(
     };
     let signal =
         choose(&header.signals, options.signal.as_deref()).map_err(|what| InputError::file(path, what))?;
-    let scale = Scale::new(timescale, scale_hz(options.longest_period_s));
+    let scale = Scale::new(timescale, options.scale_hz());
 
     let mut assumptions =
         vec![format!("signal {}", signal.path), format!("timescale {} {}", timescale.0, timescale.1)];
@@ -42,11 +42,18 @@ pub(super) fn open(
         assumptions.push(format!("times rounded down to ticks of {}", rate_text(scale.tick_hz)));
     }
     let no_edges = format!("no edges: signal {} never changes between 0 and 1", signal.path);
+    let end = End::default();
+    let last = end.clone();
     let mut changes = Changes { dump, code: signal.code, scale, stamp: 0, level: None, states: false };
     Ok(Recording {
         tick_hz: scale.tick_hz,
         assumptions,
-        edges: stream(path.into(), no_edges, move || changes.edge()),
+        edges: stream(path.into(), no_edges, move || {
+            let edge = changes.edge();
+            last.set(scale.ticks(changes.stamp).unwrap_or_default());
+            edge
+        }),
+        end,
     })
 }
 

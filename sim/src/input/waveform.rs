@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use super::{InputError, InputOptions, Recording, scale_hz};
+use super::{End, InputError, InputOptions, Recording};
 use crate::front_end::Sample;
 
 /// Largest sample that squares without overflow, in any unit.
@@ -13,21 +13,31 @@ pub(super) fn recording<I>(samples: I, found: String, options: &InputOptions) ->
 where
     I: Iterator<Item = Result<Sample, InputError>> + 'static,
 {
-    let tick_hz = scale_hz(options.longest_period_s);
+    let tick_hz = options.scale_hz();
     let front_end = options.front_end;
+    let end = End::default();
+    let last = end.clone();
+    let samples = samples.inspect(move |sample| {
+        if let Ok(sample) = sample {
+            last.set((sample.t_s * f64::from(tick_hz)) as u64);
+        }
+    });
     let edges = front_end.edges(samples, options.shortest_period_s..options.longest_period_s, tick_hz)?;
     let mut assumptions = vec![found];
     if let Some(corner) = front_end.lowpass_hz {
         assumptions.push(format!("low-pass {corner} Hz (Butterworth, second order)"));
     }
-    assumptions
-        .push(format!("comparator hysteresis {} % of the largest amplitude", front_end.hysteresis_percent));
+    assumptions.push(format!(
+        "comparator around {}, hysteresis {} % of the largest amplitude",
+        if front_end.follow_mean { "the mean" } else { "zero" },
+        front_end.hysteresis_percent
+    ));
     let tick = match 1_000_000_000 / tick_hz {
         ns @ ..1_000 => format!("{ns} ns"),
         ns => format!("{} us", ns / 1_000),
     };
     assumptions.push(format!("instants interpolated band-limited to a {tick} scale"));
-    Ok(Recording { tick_hz, assumptions, edges: Box::new(edges) })
+    Ok(Recording { tick_hz, assumptions, edges: Box::new(edges), end })
 }
 
 /// `value` if it is a number the front end can work with.

@@ -8,7 +8,7 @@ use humtick_sim::input::{InputError, TimedEdge};
 
 const TICK_HZ: u32 = 100_000_000;
 const MAINS: std::ops::Range<f64> = 1.0 / 70.0..0.025;
-const NO_HYSTERESIS: FrontEnd = FrontEnd { lowpass_hz: None, hysteresis_percent: 0.0 };
+const NO_HYSTERESIS: FrontEnd = FrontEnd { follow_mean: false, lowpass_hz: None, hysteresis_percent: 0.0 };
 
 /// Edges of `signal`, a function of time, at `times`.
 fn edges_at(

@@ -7,20 +7,11 @@ mod wav;
 
 use std::path::Path;
 
-use humtick_sim::front_end::FrontEnd;
 use humtick_sim::input::{InputError, InputOptions, TimedEdge, open};
 
 /// Options as for mains, with the channel chosen.
 fn options(channel: Option<&str>) -> InputOptions {
-    InputOptions {
-        tick_hz: None,
-        bits: None,
-        signal: None,
-        channel: channel.map(str::to_owned),
-        longest_period_s: 0.025,
-        shortest_period_s: 1.0 / 70.0,
-        front_end: FrontEnd::default(),
-    }
+    InputOptions { channel: channel.map(str::to_owned), ..InputOptions::default() }
 }
 
 /// All edges of a file, or the first error.
@@ -40,7 +31,7 @@ fn refusal(path: &Path, channel: Option<&str>) -> String {
 #[test]
 fn endings_are_known() {
     let message = refusal(Path::new("pump-house.mp3"), None);
-    assert_eq!(message, "pump-house.mp3: the name ends in none of .csv, .vcd, .wav, .cfg");
+    assert_eq!(message, "pump-house.mp3: expected a name ending in .csv, .vcd, .wav or .cfg");
 }
 
 #[test]

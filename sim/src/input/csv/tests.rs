@@ -1,16 +1,7 @@
 use super::*;
-use crate::front_end::FrontEnd;
 
 fn options() -> InputOptions {
-    InputOptions {
-        tick_hz: None,
-        bits: None,
-        signal: None,
-        channel: None,
-        longest_period_s: 0.025,
-        shortest_period_s: 1.0 / 70.0,
-        front_end: FrontEnd::default(),
-    }
+    InputOptions::default()
 }
 
 fn read(text: impl AsRef<[u8]>, options: &InputOptions) -> Result<Recording, InputError> {

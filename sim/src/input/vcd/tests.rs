@@ -1,16 +1,7 @@
 use super::*;
-use crate::front_end::FrontEnd;
 
 fn read(text: impl AsRef<[u8]>, signal: Option<&str>) -> Result<Recording, InputError> {
-    let options = InputOptions {
-        tick_hz: None,
-        bits: None,
-        signal: signal.map(str::to_owned),
-        channel: None,
-        longest_period_s: 0.025,
-        shortest_period_s: 1.0 / 70.0,
-        front_end: FrontEnd::default(),
-    };
+    let options = InputOptions { signal: signal.map(str::to_owned), ..InputOptions::default() };
     open(Path::new("pump.vcd"), std::io::Cursor::new(text.as_ref().to_vec()), &options)
 }
 

@@ -1,0 +1,219 @@
+//! `humtick measure`: a recording in, readings out.
+
+use std::io::{self, IsTerminal, Write};
+use std::path::PathBuf;
+use std::process::ExitCode;
+use std::time::Duration;
+
+use clap::Args;
+use humtick_sim::front_end::FrontEnd;
+use humtick_sim::input::{self, InputOptions};
+use humtick_sim::measure::{self, Entry, MeasureError, Summary};
+use humtick_sim::settings::{EstimatorKind, MeterSettings, Nominal, PolarityKind};
+use indicatif::ProgressBar;
+
+use super::format::{Format, Header, Output};
+
+const EXAMPLE: &str = "\
+Example: readings of a capture recorded by the workshop's board
+
+    humtick measure examples/workshop-50hz.csv
+
+A line before the readings says what was taken from the file and what was assumed. Readings follow, then the record as a
+whole. Unknown figures are left empty, never guessed.
+
+Files by ending: .csv (a column raw, ticks or seconds), .vcd (IEEE 1364), .wav (PCM, float), .cfg (COMTRADE, IEEE C37.111).";
+
+/// Readings from a recorded capture or waveform
+#[derive(Args)]
+#[command(after_help = EXAMPLE)]
+pub struct Options {
+    /// Recording: .csv, .vcd, .wav or .cfg
+    file: PathBuf,
+    /// Counter rate of a CSV of raw counts or ticks, hertz [default: the file's own comment]
+    #[arg(long, value_name = "HZ")]
+    tick_hz: Option<u32>,
+    /// Counter width of a CSV of raw counts, 8 to 32 [default: the file's own comment]
+    #[arg(long, value_name = "N")]
+    bits: Option<u32>,
+    /// Signal of a VCD, by name or dotted path
+    #[arg(long, value_name = "NAME")]
+    signal: Option<String>,
+    /// Channel of a waveform, by name or number from 1
+    #[arg(long, value_name = "NAME")]
+    channel: Option<String>,
+    /// What the comparator's thresholds for a waveform stand around
+    #[arg(long, default_value = "mean")]
+    threshold: Threshold,
+    /// Low-pass before the comparator of a waveform, hertz (second-order Butterworth)
+    #[arg(long, value_name = "HZ")]
+    lowpass: Option<f64>,
+    /// Comparator hysteresis of a waveform, percent of the largest amplitude
+    #[arg(long, value_name = "PERCENT", default_value_t = 2.0)]
+    hysteresis: f64,
+    /// Where to look for a period: auto (40 to 70 Hz) or a frequency in hertz (0.8 to 1.25 times it)
+    #[arg(long, value_name = "auto|50|60|HZ")]
+    nominal: Option<Nominal>,
+    /// How the period is taken from the window [default: least-squares]
+    #[arg(long)]
+    estimator: Option<EstimatorKind>,
+    /// Which edges begin a cycle [default: rising]
+    #[arg(long)]
+    polarity: Option<PolarityKind>,
+    /// Length of the window [default: 1]
+    #[arg(long, value_name = "SECONDS")]
+    window: Option<f64>,
+    /// Time from reading to reading [default: 0.1]
+    #[arg(long, value_name = "SECONDS")]
+    every: Option<f64>,
+    /// Dead time after an accepted edge, fraction of the shortest period [default: 0.5]
+    #[arg(long, value_name = "FRACTION")]
+    holdoff: Option<f64>,
+    /// Known error of the capture clock, ppm; +100 counts 100 ppm too many [default: 0]
+    #[arg(long, value_name = "PPM", allow_hyphen_values = true)]
+    clock_ppm: Option<f64>,
+    /// What the capture clock may be off beyond that, ppm [default: 50, ordinary quartz]
+    #[arg(long, value_name = "PPM")]
+    clock_tolerance_ppm: Option<f64>,
+    /// Meter settings from a TOML file; options given here overrule it
+    #[arg(long, value_name = "FILE.toml")]
+    settings: Option<PathBuf>,
+    /// Output: a table to read, CSV, or JSON Lines
+    #[arg(long, default_value = "table")]
+    format: Format,
+}
+
+/// What a comparator's thresholds stand around.
+#[derive(Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+enum Threshold {
+    /// The mean of the last cycles: direct voltage does not matter.
+    Mean,
+    /// Zero.
+    Zero,
+}
+
+impl Options {
+    fn meter(&self) -> Result<MeterSettings, String> {
+        let base = match &self.settings {
+            Some(path) => MeterSettings::from_file(path).map_err(|e| e.to_string())?,
+            None => MeterSettings::default(),
+        };
+        Ok(MeterSettings {
+            nominal: self.nominal.unwrap_or(base.nominal),
+            estimator: self.estimator.unwrap_or(base.estimator),
+            polarity: self.polarity.unwrap_or(base.polarity),
+            window_s: self.window.unwrap_or(base.window_s),
+            every_s: self.every.unwrap_or(base.every_s),
+            holdoff: self.holdoff.unwrap_or(base.holdoff),
+            clock_ppm: self.clock_ppm.unwrap_or(base.clock_ppm),
+            clock_tolerance_ppm: self.clock_tolerance_ppm.unwrap_or(base.clock_tolerance_ppm),
+            ..base
+        })
+    }
+
+    fn input(&self, meter: &MeterSettings) -> InputOptions {
+        let (lowest, highest) = meter.nominal.range_hz();
+        InputOptions {
+            tick_hz: self.tick_hz,
+            bits: self.bits,
+            signal: self.signal.clone(),
+            channel: self.channel.clone(),
+            longest_period_s: 1.0 / lowest,
+            shortest_period_s: 1.0 / highest,
+            window_s: meter.window_s.max(meter.every_s),
+            front_end: FrontEnd {
+                follow_mean: self.threshold == Threshold::Mean,
+                lowpass_hz: self.lowpass,
+                hysteresis_percent: self.hysteresis,
+            },
+        }
+    }
+}
+
+/// Runs the verb.
+pub fn run(options: Options) -> Result<ExitCode, String> {
+    let meter = options.meter()?;
+    // Refused here, before a file is opened; any counter will do for that.
+    meter.config(2_000_000).map_err(|e| e.to_string())?;
+    let recording = input::open(&options.file, &options.input(&meter)).map_err(|e| e.to_string())?;
+    let mut assumed = recording.assumptions.clone();
+    assumed.extend([
+        meter.nominal.to_string(),
+        format!("{}, {} s window, every {} s", meter.estimator.name(), meter.window_s, meter.every_s),
+        clock_text(&meter),
+    ]);
+    let header = Header { file: options.file.display().to_string(), tick_hz: recording.tick_hz, assumed };
+    let mut output = Output::new(options.format, io::BufWriter::new(io::stdout().lock()));
+    let bar = sign_of_life();
+    let result = output.header(&header).map_err(MeasureError::from).and_then(|()| {
+        measure::measure(recording, &meter, |entry| {
+            if let (Entry::Reading(reading), Some(bar)) = (&entry, &bar) {
+                bar.set_message(format!("{:.0} s measured", reading.t_s));
+            }
+            output.entry(&entry)
+        })
+    });
+    if let Some(bar) = bar {
+        bar.finish_and_clear();
+    }
+    let done = result.and_then(|summary| {
+        output.summary(&summary)?;
+        Ok(summary)
+    });
+    match done {
+        Ok(Summary { whole: Some(_), .. }) => Ok(ExitCode::SUCCESS),
+        Ok(summary) => {
+            // The table has been written: first things first on a terminal that shows both.
+            io::stdout().flush().ok();
+            eprintln!("humtick: {}: {}", options.file.display(), never_locked(&summary, &meter));
+            Ok(ExitCode::from(1))
+        }
+        // Whoever read the output has had enough.
+        Err(MeasureError::Output(e)) if e.kind() == io::ErrorKind::BrokenPipe => Ok(ExitCode::SUCCESS),
+        Err(e) => {
+            output.flush().ok();
+            Err(e.to_string())
+        }
+    }
+}
+
+/// A spinner on the terminal, where the readings themselves go elsewhere.
+fn sign_of_life() -> Option<ProgressBar> {
+    (io::stderr().is_terminal() && !io::stdout().is_terminal()).then(|| {
+        let bar = ProgressBar::new_spinner();
+        bar.enable_steady_tick(Duration::from_millis(100));
+        bar
+    })
+}
+
+fn clock_text(meter: &MeterSettings) -> String {
+    if meter.clock_ppm == 0.0 {
+        format!("clock within {} ppm", meter.clock_tolerance_ppm)
+    } else {
+        format!("clock {:+} ppm, within {} ppm of that", meter.clock_ppm, meter.clock_tolerance_ppm)
+    }
+}
+
+/// What was seen instead of a period, and what to try.
+fn never_locked(summary: &Summary, meter: &MeterSettings) -> String {
+    let edges = summary.counts.edges;
+    let (Some((shortest, longest)), Some(commonest)) =
+        (summary.intervals.range_s, summary.intervals.commonest_s())
+    else {
+        return format!(
+            "never locked: {edges} edge(s) of the polarity used; four are the least. Try --polarity"
+        );
+    };
+    let (lowest, highest) = meter.nominal.range_hz();
+    let about = 1.0 / commonest;
+    let advice = if (lowest..=highest).contains(&about) {
+        "no four edges are an equal time apart: try --lowpass, --hysteresis or the other --polarity"
+            .to_owned()
+    } else {
+        format!("most are near {commonest:.3e} s: try --nominal {about:.3}")
+    };
+    format!(
+        "never locked between {lowest} and {highest} Hz: {edges} edges, intervals {shortest:.3e} to {longest:.3e} s; \
+         {advice}"
+    )
+}

@@ -1,0 +1,33 @@
+//! The command line: which verbs there are.
+
+mod format;
+mod measure;
+
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+/// Mains frequency from zero crossings, with stated uncertainty.
+///
+/// Exit status: 0 done, 1 a limit was broken or the signal never locked, 2 wrong use or unreadable input.
+#[derive(Parser)]
+#[command(name = "humtick", version, max_term_width = 100)]
+pub struct Cli {
+    #[command(subcommand)]
+    verb: Verb,
+}
+
+#[derive(Subcommand)]
+enum Verb {
+    /// Readings from a recorded capture or waveform
+    Measure(measure::Options),
+}
+
+impl Cli {
+    /// Does what was asked.
+    pub fn run(self) -> Result<ExitCode, String> {
+        match self.verb {
+            Verb::Measure(options) => measure::run(options),
+        }
+    }
+}

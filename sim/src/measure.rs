@@ -1,0 +1,383 @@
+//! A recording through the core: readings, changes of state, and the record as a whole.
+
+use humtick::{
+    Config, ConfigError, Continuity, Crossing, Edge, EndToEnd, Estimator, LastPeriod, LeastSquares, Meter,
+    Polarity, Reading, Reject, Stamp, State, Triangular, Verdict,
+};
+
+use crate::input::{InputError, Recording, TimedEdge};
+use crate::settings::{EstimatorKind, MeterSettings, PolarityKind, SettingsError};
+use crate::whole::{Run, Whole};
+
+/// A reading placed in the recording; SI units, unknown is `None`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TimedReading {
+    /// Middle of the window, seconds since the record began.
+    pub t_s: f64,
+    /// Length of the window.
+    pub span_s: f64,
+    /// Cycles in it.
+    pub cycles: u32,
+    /// Frequency over it.
+    pub frequency_hz: Option<f64>,
+    /// Standard uncertainty, clock included.
+    pub u_hz: Option<f64>,
+    /// Half width of the 95 % interval, clock included.
+    pub u95_hz: Option<f64>,
+    /// Rate of change of frequency.
+    pub rocof_hz_s: Option<f64>,
+    /// Cycles whose crossing is missing.
+    pub missed: u32,
+    /// Edges refused.
+    pub rejected: u32,
+    /// Whether the mains is being followed.
+    pub state: State,
+}
+
+/// Something that happened between readings.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Happening {
+    /// The state changed to this one.
+    State(State),
+    /// Frequency or phase stepped; the cycle count goes on.
+    Stepped,
+    /// The phase jumped so far that the cycle count had to begin anew.
+    Recounted,
+}
+
+impl Happening {
+    /// Its name in outputs.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::State(state) => state_name(state),
+            Self::Stepped => "stepped",
+            Self::Recounted => "recounted",
+        }
+    }
+}
+
+/// A state's name in outputs.
+pub const fn state_name(state: State) -> &'static str {
+    match state {
+        State::Seeking => "seeking",
+        State::Locked => "locked",
+        State::Coasting => "coasting",
+        State::Lost => "lost",
+    }
+}
+
+/// What [`measure`] says, in order of time.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Entry {
+    /// A reading.
+    Reading(TimedReading),
+    /// An event at `t_s` seconds.
+    Event {
+        /// Seconds since the record began.
+        t_s: f64,
+        /// What happened.
+        what: Happening,
+    },
+}
+
+/// What was counted over the whole record.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Counts {
+    /// Edges of the polarity used.
+    pub edges: u64,
+    /// Edges that began a cycle.
+    pub crossings: u64,
+    /// Edges within the hold-off.
+    pub too_soon: u64,
+    /// Edges outside the gate.
+    pub off_expected: u64,
+    /// Edges whose distance from the last one the scale cannot tell.
+    pub ambiguous: u64,
+}
+
+/// The record as a whole.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Summary {
+    /// What was counted.
+    pub counts: Counts,
+    /// Over the longest run of crossings with one unbroken cycle count; `None` if there never was a lock.
+    pub whole: Option<Whole>,
+    /// Intervals between successive edges.
+    pub intervals: Intervals,
+}
+
+/// Intervals between successive edges of the polarity used, in seconds.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Intervals {
+    /// Shortest and longest; `None` with fewer than two edges.
+    pub range_s: Option<(f64, f64)>,
+    /// Counts in eighths of an octave, from 2^-20 s (about a microsecond) to 2^12 s.
+    octaves: Vec<u64>,
+}
+
+impl Intervals {
+    const LOWEST: f64 = -20.0;
+    const BINS: usize = 32 * 8;
+
+    fn take(&mut self, seconds: f64) {
+        let (low, high) = self.range_s.unwrap_or((seconds, seconds));
+        self.range_s = Some((low.min(seconds), high.max(seconds)));
+        self.octaves.resize(Self::BINS, 0);
+        let bin = ((seconds.log2() - Self::LOWEST) * 8.0).round().clamp(0.0, (Self::BINS - 1) as f64);
+        self.octaves[bin as usize] += 1;
+    }
+
+    /// The commonest interval, known to a sixteenth of an octave, 4.4 %; `None` with fewer than two edges.
+    pub fn commonest_s(&self) -> Option<f64> {
+        let (bin, _) = self.octaves.iter().enumerate().max_by_key(|(_, count)| **count)?;
+        Some((bin as f64 / 8.0 + Self::LOWEST).exp2())
+    }
+}
+
+/// Why a recording could not be measured.
+#[derive(Debug, thiserror::Error)]
+pub enum MeasureError {
+    /// The recording cannot be read.
+    #[error(transparent)]
+    Input(#[from] InputError),
+    /// The settings make no sense.
+    #[error(transparent)]
+    Settings(#[from] SettingsError),
+    /// The settings do not fit the recording's tick rate.
+    #[error("{0} (the recording has {1} ticks a second)")]
+    Config(ConfigError, u32),
+    /// Nobody takes the readings any more.
+    #[error("output: {0}")]
+    Output(#[from] std::io::Error),
+}
+
+/// Passes `recording` through a meter and hands each entry to `say`, in order of time.
+///
+/// # Errors
+/// The first error of the recording, of the settings, or of `say`.
+pub fn measure(
+    recording: Recording,
+    settings: &MeterSettings,
+    mut say: impl FnMut(Entry) -> std::io::Result<()>,
+) -> Result<Summary, MeasureError> {
+    let tick_hz = recording.tick_hz;
+    let config = settings.config(tick_hz)?;
+    let meter = meter_for(settings, &config).map_err(|e| MeasureError::Config(e, tick_hz))?;
+    let every = u64::from(config.every_ms) * u64::from(tick_hz) / 1_000;
+    let mut bench = Bench {
+        meter,
+        tick_hz,
+        state: State::Seeking,
+        now: 0,
+        run: Run::new(),
+        longest: Run::new(),
+        counts: Counts::default(),
+        say: &mut say,
+    };
+    let used = match settings.polarity {
+        PolarityKind::Rising => Polarity::Rising,
+        PolarityKind::Falling => Polarity::Falling,
+    };
+    let mut intervals = Intervals::default();
+    let mut last: Option<u64> = None;
+    for edge in recording.edges {
+        let edge = edge?;
+        if edge.polarity != used {
+            continue;
+        }
+        if let Some(last) = last {
+            intervals.take((edge.ticks - last) as f64 / f64::from(tick_hz));
+            bench.wait(last, edge.ticks, every.max(1))?;
+        }
+        last = Some(edge.ticks);
+        bench.take(edge)?;
+    }
+    // The record may go on after its last edge, and then the silence is part of it.
+    if let Some(last) = last {
+        bench.wait(last, recording.end.ticks(), every.max(1))?;
+    }
+    bench.end_run();
+    let whole = bench.longest.whole(&config);
+    Ok(Summary { counts: bench.counts, whole, intervals })
+}
+
+/// Steps of a reading's interval that a silence is walked through, so that coasting and loss are seen when they happen. After
+/// that many nothing can change but the place on the wrapping scale.
+const MOST_STEPS: u32 = 10_000;
+
+struct Bench<'a> {
+    meter: Box<dyn AnyMeter>,
+    tick_hz: u32,
+    state: State,
+    /// The latest moment the meter knows of, on the recording's scale.
+    now: u64,
+    run: Run,
+    longest: Run,
+    counts: Counts,
+    say: &'a mut dyn FnMut(Entry) -> std::io::Result<()>,
+}
+
+impl Bench<'_> {
+    /// Time passes from one edge to the next.
+    fn wait(&mut self, from: u64, to: u64, every: u64) -> std::io::Result<()> {
+        let mut step = every;
+        for steps in 0.. {
+            if steps == MOST_STEPS {
+                // Whole wraps of the stamp are nothing to the meter; below one, steps short of its horizon will do.
+                self.now += to.saturating_sub(self.now) >> 32 << 32;
+                step = step.max(1 << 30);
+            }
+            let now = if steps == 0 { from + step } else { self.now + step };
+            if now >= to {
+                break;
+            }
+            self.now = now;
+            self.meter.idle(Stamp::new(now as u32));
+            self.speak()?;
+        }
+        Ok(())
+    }
+
+    fn take(&mut self, edge: TimedEdge) -> std::io::Result<()> {
+        self.now = edge.ticks;
+        self.counts.edges += 1;
+        match self.meter.push(Edge { stamp: Stamp::new(edge.ticks as u32), polarity: edge.polarity }) {
+            Verdict::Crossing(crossing) => self.cross(crossing),
+            Verdict::Locked(continuity) => {
+                let was = self.state;
+                // A chain continues a run only if its cycle numbers do.
+                if continuity == Continuity::Broken {
+                    self.end_run();
+                }
+                for crossing in self.meter.newest() {
+                    self.cross(crossing);
+                }
+                // Its edges had been refused when they came; off the gate, or while no period was known.
+                if matches!(was, State::Locked | State::Coasting) {
+                    self.counts.off_expected -=
+                        (humtick::qualify::CHAIN as u64 - 1).min(self.counts.off_expected);
+                    let what = match continuity {
+                        Continuity::Smooth => None,
+                        Continuity::Stepped => Some(Happening::Stepped),
+                        Continuity::Broken => Some(Happening::Recounted),
+                    };
+                    if let Some(what) = what {
+                        self.happen(what)?;
+                    }
+                }
+            }
+            Verdict::Rejected(Reject::TooSoon { .. }) => self.counts.too_soon += 1,
+            Verdict::Rejected(Reject::OffExpected { .. }) => self.counts.off_expected += 1,
+            Verdict::Rejected(Reject::Ambiguous) => self.counts.ambiguous += 1,
+            Verdict::Seeking | Verdict::Unused => {}
+        }
+        self.speak()
+    }
+
+    fn cross(&mut self, crossing: Crossing) {
+        self.counts.crossings += 1;
+        self.run.take(crossing.cycle, self.place(crossing.stamp));
+    }
+
+    fn end_run(&mut self) {
+        let run = std::mem::take(&mut self.run);
+        if run.cycles() > self.longest.cycles() {
+            self.longest = run;
+        }
+    }
+
+    /// A stamp at or before now, on the recording's scale.
+    fn place(&self, stamp: Stamp) -> u64 {
+        self.now - u64::from((Stamp::new(self.now as u32) - stamp).count())
+    }
+
+    fn seconds(&self, ticks: u64) -> f64 {
+        ticks as f64 / f64::from(self.tick_hz)
+    }
+
+    fn happen(&mut self, what: Happening) -> std::io::Result<()> {
+        let t_s = self.seconds(self.now);
+        (self.say)(Entry::Event { t_s, what })
+    }
+
+    /// Says a change of state, then the reading that fell due.
+    fn speak(&mut self) -> std::io::Result<()> {
+        let state = self.meter.state();
+        if state != self.state {
+            self.state = state;
+            self.happen(Happening::State(state))?;
+        }
+        let Some(reading) = self.meter.take_reading() else { return Ok(()) };
+        let entry = Entry::Reading(TimedReading {
+            t_s: self.seconds(self.place(reading.middle)),
+            span_s: self.seconds(reading.span.count().into()),
+            cycles: reading.cycles,
+            frequency_hz: reading.frequency.map(hertz),
+            u_hz: reading.standard_uncertainty.map(hertz),
+            u95_hz: reading.expanded_uncertainty.map(hertz),
+            rocof_hz_s: reading.rocof.map(|r| r as f64 / 1e9),
+            missed: reading.missed,
+            rejected: reading.rejected,
+            state: reading.state,
+        });
+        (self.say)(entry)
+    }
+}
+
+fn hertz(frequency: humtick::Frequency) -> f64 {
+    frequency.nanohertz() as f64 / 1e9
+}
+
+/// A meter whose window and estimator were chosen at run time.
+trait AnyMeter {
+    fn push(&mut self, edge: Edge) -> Verdict;
+    fn idle(&mut self, now: Stamp);
+    fn take_reading(&mut self) -> Option<Reading>;
+    fn state(&self) -> State;
+    /// The crossings of a chain just found.
+    fn newest(&self) -> Vec<Crossing>;
+}
+
+impl<const N: usize, E: Estimator> AnyMeter for Meter<N, E> {
+    fn push(&mut self, edge: Edge) -> Verdict {
+        self.push(edge)
+    }
+
+    fn idle(&mut self, now: Stamp) {
+        self.idle(now);
+    }
+
+    fn take_reading(&mut self) -> Option<Reading> {
+        self.take_reading()
+    }
+
+    fn state(&self) -> State {
+        self.state()
+    }
+
+    fn newest(&self) -> Vec<Crossing> {
+        let all: Vec<_> = self.crossings().collect();
+        all[all.len().saturating_sub(humtick::qualify::CHAIN)..].to_vec()
+    }
+}
+
+/// A meter with room for the window at the highest frequency, if the largest has it.
+fn meter_for(settings: &MeterSettings, config: &Config) -> Result<Box<dyn AnyMeter>, ConfigError> {
+    fn sized<E: Estimator + 'static>(
+        crossings: f64,
+        config: &Config,
+    ) -> Result<Box<dyn AnyMeter>, ConfigError> {
+        Ok(match crossings {
+            ..=64.0 => Box::new(Meter::<64, E>::new(config)?),
+            ..=1_024.0 => Box::new(Meter::<1_024, E>::new(config)?),
+            _ => Box::new(Meter::<16_384, E>::new(config)?),
+        })
+    }
+    let crossings = settings.window_s * settings.nominal.range_hz().1 + 2.0;
+    match settings.estimator {
+        EstimatorKind::LastPeriod => sized::<LastPeriod>(crossings, config),
+        EstimatorKind::EndToEnd => sized::<EndToEnd>(crossings, config),
+        EstimatorKind::Triangular => sized::<Triangular>(crossings, config),
+        EstimatorKind::LeastSquares => sized::<LeastSquares>(crossings, config),
+    }
+}

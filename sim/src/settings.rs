@@ -1,0 +1,357 @@
+//! Settings of a meter in a user's units: checked, with the nearest known key for a mistyped one.
+
+use std::path::{Path, PathBuf};
+
+use humtick::{Config, Frequency, Polarity, TickRate};
+use serde::Deserialize;
+
+/// Which estimator a meter uses.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, clap::ValueEnum)]
+#[serde(rename_all = "kebab-case")]
+pub enum EstimatorKind {
+    /// The last single period.
+    LastPeriod,
+    /// First and last crossing of the window over the cycles between them.
+    EndToEnd,
+    /// Mean of the window's last half against its first half.
+    Triangular,
+    /// Least-squares line through all crossings of the window.
+    LeastSquares,
+}
+
+impl EstimatorKind {
+    /// The name on the command line and in files.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::LastPeriod => "last-period",
+            Self::EndToEnd => "end-to-end",
+            Self::Triangular => "triangular",
+            Self::LeastSquares => "least-squares",
+        }
+    }
+}
+
+/// Which edges begin a cycle.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, clap::ValueEnum)]
+#[serde(rename_all = "kebab-case")]
+pub enum PolarityKind {
+    /// Upward crossings.
+    Rising,
+    /// Downward crossings.
+    Falling,
+}
+
+/// The frequency range in which a meter looks for a period.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Nominal {
+    /// Mains of either kind: 40 to 70 Hz.
+    Auto,
+    /// Around this many hertz: four fifths of it to five quarters.
+    Hertz(f64),
+}
+
+impl std::str::FromStr for Nominal {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, String> {
+        if text == "auto" {
+            return Ok(Self::Auto);
+        }
+        match text.parse::<f64>() {
+            Ok(hz) if (0.1..=100_000.0).contains(&hz) => Ok(Self::Hertz(hz)),
+            _ => Err("expected auto, or hertz from 0.1 to 100000".into()),
+        }
+    }
+}
+
+impl Nominal {
+    /// Lowest and highest frequency in hertz.
+    pub fn range_hz(self) -> (f64, f64) {
+        match self {
+            Self::Auto => (40.0, 70.0),
+            Self::Hertz(hz) => (hz * 0.8, hz * 1.25),
+        }
+    }
+}
+
+impl std::fmt::Display for Nominal {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let (low, high) = self.range_hz();
+        match self {
+            Self::Auto => write!(f, "nominal found by itself, {low} to {high} Hz"),
+            Self::Hertz(hz) => write!(f, "nominal {hz} Hz, {low} to {high} Hz"),
+        }
+    }
+}
+
+/// Everything a meter can be told, in hertz, seconds, fractions and ppm.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct MeterSettings {
+    /// Where to look for a period.
+    pub nominal: Nominal,
+    /// How a period is taken from the window.
+    pub estimator: EstimatorKind,
+    /// Which edges begin a cycle.
+    pub polarity: PolarityKind,
+    /// Window in seconds, 0.001 to 1000.
+    pub window_s: f64,
+    /// Seconds from reading to reading, 0.001 to 1000.
+    pub every_s: f64,
+    /// Dead time after an accepted edge, as a fraction of the shortest period, 0 to 0.9.
+    pub holdoff: f64,
+    /// Half width of the gate in multiples of the mean absolute deviation, 3 to 50.
+    pub gate_factor: u8,
+    /// Least half width of the gate as a fraction of the shortest period, 0 to 0.25.
+    pub gate_floor: f64,
+    /// Cycles without a crossing after which the signal is lost, 4 to 250.
+    pub coast_cycles: u8,
+    /// Known error of the capture clock in ppm, -100000 to 100000; +100 counts 100 ppm too many.
+    pub clock_ppm: f64,
+    /// What the clock may be off beyond that, in ppm, 0 to 100000.
+    pub clock_tolerance_ppm: f64,
+}
+
+impl Default for MeterSettings {
+    fn default() -> Self {
+        Self {
+            nominal: Nominal::Auto,
+            estimator: EstimatorKind::LeastSquares,
+            polarity: PolarityKind::Rising,
+            window_s: 1.0,
+            every_s: 0.1,
+            holdoff: 0.5,
+            gate_factor: 6,
+            gate_floor: 0.0005,
+            coast_cycles: 25,
+            clock_ppm: 0.0,
+            clock_tolerance_ppm: 50.0,
+        }
+    }
+}
+
+/// Settings that cannot be used: the file and line if they came from a file, what was expected.
+#[derive(Debug, thiserror::Error)]
+pub enum SettingsError {
+    /// The settings file cannot be read.
+    #[error("{}: {source}", path.display())]
+    Io {
+        /// The file.
+        path: PathBuf,
+        /// What the system said.
+        source: std::io::Error,
+    },
+    /// A line of a settings file is wrong.
+    #[error("{}:{line}: {what}", path.display())]
+    Line {
+        /// The file.
+        path: PathBuf,
+        /// Line counted from 1.
+        line: usize,
+        /// What was found and what was expected.
+        what: String,
+    },
+    /// A value is outside its range, or the values do not fit together.
+    #[error("{0}")]
+    Value(String),
+}
+
+/// A settings file: every key may be left out.
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct File {
+    nominal_hz: Option<f64>,
+    estimator: Option<EstimatorKind>,
+    polarity: Option<PolarityKind>,
+    window_s: Option<f64>,
+    every_s: Option<f64>,
+    holdoff: Option<f64>,
+    gate_factor: Option<u8>,
+    gate_floor: Option<f64>,
+    coast_cycles: Option<u8>,
+    clock_ppm: Option<f64>,
+    clock_tolerance_ppm: Option<f64>,
+}
+
+/// Keys of a settings file, for the nearest known one to a mistyped one.
+const KEYS: [&str; 11] = [
+    "nominal_hz",
+    "estimator",
+    "polarity",
+    "window_s",
+    "every_s",
+    "holdoff",
+    "gate_factor",
+    "gate_floor",
+    "coast_cycles",
+    "clock_ppm",
+    "clock_tolerance_ppm",
+];
+
+impl MeterSettings {
+    /// The settings in a TOML file, defaults for what it does not name.
+    ///
+    /// # Errors
+    /// With file and line: not TOML, an unknown key (the nearest known one is named), a value of the wrong type or outside its
+    /// range.
+    pub fn from_file(path: &Path) -> Result<Self, SettingsError> {
+        let text = std::fs::read_to_string(path)
+            .map_err(|source| SettingsError::Io { path: path.into(), source })?;
+        Self::from_toml(&text, path)
+    }
+
+    /// As [`MeterSettings::from_file`], from `text`; `path` is for the messages.
+    ///
+    /// # Errors
+    /// As there.
+    pub fn from_toml(text: &str, path: &Path) -> Result<Self, SettingsError> {
+        let at = |span: Option<std::ops::Range<usize>>, what: String| {
+            let before = span.map_or(0, |s| s.start.min(text.len()));
+            let line = 1 + text.bytes().take(before).filter(|b| *b == b'\n').count();
+            SettingsError::Line { path: path.into(), line, what }
+        };
+        let file: File = toml::from_str(text).map_err(|error| {
+            let found = error.span().and_then(|s| text.get(s)).unwrap_or_default();
+            let what = if error.message().starts_with("unknown field") {
+                format!("unknown key {found:?}; {}", nearest(found))
+            } else {
+                error.message().to_owned()
+            };
+            at(error.span(), what)
+        })?;
+        let base = Self::default();
+        let settings = Self {
+            nominal: file.nominal_hz.map_or(base.nominal, Nominal::Hertz),
+            estimator: file.estimator.unwrap_or(base.estimator),
+            polarity: file.polarity.unwrap_or(base.polarity),
+            window_s: file.window_s.unwrap_or(base.window_s),
+            every_s: file.every_s.unwrap_or(base.every_s),
+            holdoff: file.holdoff.unwrap_or(base.holdoff),
+            gate_factor: file.gate_factor.unwrap_or(base.gate_factor),
+            gate_floor: file.gate_floor.unwrap_or(base.gate_floor),
+            coast_cycles: file.coast_cycles.unwrap_or(base.coast_cycles),
+            clock_ppm: file.clock_ppm.unwrap_or(base.clock_ppm),
+            clock_tolerance_ppm: file.clock_tolerance_ppm.unwrap_or(base.clock_tolerance_ppm),
+        };
+        if let Some((key, what)) = settings.out_of_range() {
+            let start =
+                text.lines().scan(0, |at, line| Some((std::mem::replace(at, *at + line.len() + 1), line)));
+            let span =
+                start.into_iter().find(|(_, line)| line.trim_start().starts_with(key)).map(|(at, _)| at..at);
+            return Err(at(span, what));
+        }
+        Ok(settings)
+    }
+
+    /// The first value outside its range: its key, and what is wrong.
+    fn out_of_range(&self) -> Option<(&'static str, String)> {
+        let nominal = match self.nominal {
+            Nominal::Auto => 50.0,
+            Nominal::Hertz(hz) => hz,
+        };
+        [
+            ("nominal_hz", nominal, 0.1, 100_000.0),
+            ("window_s", self.window_s, 0.001, 1_000.0),
+            ("every_s", self.every_s, 0.001, 1_000.0),
+            ("holdoff", self.holdoff, 0.0, 0.9),
+            ("gate_factor", self.gate_factor.into(), 3.0, 50.0),
+            ("gate_floor", self.gate_floor, 0.0, 0.25),
+            ("coast_cycles", self.coast_cycles.into(), 4.0, 250.0),
+            ("clock_ppm", self.clock_ppm, -100_000.0, 100_000.0),
+            ("clock_tolerance_ppm", self.clock_tolerance_ppm, 0.0, 100_000.0),
+        ]
+        .into_iter()
+        .find(|(_, value, low, high)| !(low..=high).contains(&value))
+        .map(|(key, value, low, high)| (key, format!("{key} = {value} is outside {low} to {high}")))
+    }
+
+    /// The core's configuration for a counter of `tick_hz`.
+    ///
+    /// # Errors
+    /// A value outside its range, or values that do not fit the tick rate; the message says which and what to do.
+    pub fn config(&self, tick_hz: u32) -> Result<Config, SettingsError> {
+        if let Some((_, what)) = self.out_of_range() {
+            return Err(SettingsError::Value(what));
+        }
+        let rate = TickRate::from_hz(tick_hz).ok_or_else(|| {
+            SettingsError::Value(format!("a tick rate of {tick_hz} Hz is outside 1 kHz to 1 GHz"))
+        })?;
+        let (low, high) = self.nominal.range_hz();
+        Ok(Config {
+            lowest: Frequency::from_nanohertz(scaled(low, 1e9)),
+            highest: Frequency::from_nanohertz(scaled(high, 1e9)),
+            polarity: match self.polarity {
+                PolarityKind::Rising => Polarity::Rising,
+                PolarityKind::Falling => Polarity::Falling,
+            },
+            holdoff_permille: scaled(self.holdoff, 1e3) as u16,
+            gate_factor: self.gate_factor,
+            gate_floor_ppm: scaled(self.gate_floor, 1e6) as u32,
+            coast_cycles: self.coast_cycles,
+            window_ms: scaled(self.window_s, 1e3) as u32,
+            every_ms: scaled(self.every_s, 1e3) as u32,
+            clock_ppb: (self.clock_ppm * 1e3).round() as i32,
+            clock_tolerance_ppb: scaled(self.clock_tolerance_ppm, 1e3) as u32,
+            ..Config::mains(rate)
+        })
+    }
+}
+
+/// A checked, non-negative `value` times `unit`, to the nearest integer.
+fn scaled(value: f64, unit: f64) -> u64 {
+    (value * unit).round() as u64
+}
+
+/// Names the known key nearest to `found`.
+fn nearest(found: &str) -> String {
+    KEYS.iter()
+        .max_by(|a, b| strsim::jaro_winkler(a, found).total_cmp(&strsim::jaro_winkler(b, found)))
+        .map_or_else(String::new, |key| format!("did you mean {key}? Known: {}", KEYS.join(", ")))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn refusal(text: &str) -> String {
+        MeterSettings::from_toml(text, Path::new("cellar.toml")).unwrap_err().to_string()
+    }
+
+    #[test]
+    fn an_empty_file_gives_the_defaults_and_keys_replace_them() {
+        let read = |text| MeterSettings::from_toml(text, Path::new("x")).unwrap();
+        assert_eq!(read(""), MeterSettings::default());
+        let settings =
+            read("estimator = \"end-to-end\"\nwindow_s = 10.0\nnominal_hz = 60\npolarity = \"falling\"");
+        assert_eq!(settings.estimator, EstimatorKind::EndToEnd);
+        assert_eq!(settings.nominal, Nominal::Hertz(60.0));
+        assert_eq!((settings.window_s, settings.polarity), (10.0, PolarityKind::Falling));
+    }
+
+    #[test]
+    fn errors_name_file_line_key_and_what_was_expected() {
+        let unknown = refusal("window_s = 1.0\nholdof = 0.5\n");
+        assert!(
+            unknown.starts_with("cellar.toml:2: unknown key \"holdof\"; did you mean holdoff?"),
+            "{unknown}"
+        );
+        assert_eq!(refusal("\n\nholdoff = 1.5\n"), "cellar.toml:3: holdoff = 1.5 is outside 0 to 0.9");
+        assert!(refusal("\nwindow_s = \"long\"\n").starts_with("cellar.toml:2: invalid type"));
+        assert!(refusal("estimator = \"best\"").contains("expected one of `last-period`"));
+        assert!(refusal("window_s = \n").starts_with("cellar.toml:1: "));
+        assert!(refusal("window_s = nan").contains("window_s = NaN is outside 0.001 to 1000"));
+    }
+
+    #[test]
+    fn every_key_of_the_file_is_a_known_one() {
+        // An unknown key makes serde list what it knows; KEYS must be that list.
+        let message = toml::from_str::<File>("x = 1").unwrap_err().message().to_owned();
+        let listed: Vec<_> = message.split('`').skip(3).step_by(2).collect();
+        assert_eq!(listed, KEYS);
+    }
+
+    #[test]
+    fn the_core_accepts_the_defaults_as_its_own() {
+        let config = MeterSettings::default().config(2_000_000).unwrap();
+        assert_eq!(config, Config::mains(TickRate::from_hz(2_000_000).unwrap()));
+    }
+}
