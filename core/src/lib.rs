@@ -1,4 +1,18 @@
 #![no_std]
+// Tests may do what shipped code may not; the lints see the shipped code in the build without tests.
+#![cfg_attr(
+    test,
+    allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_possible_wrap,
+        clippy::cast_sign_loss,
+        clippy::expect_used,
+        clippy::float_arithmetic,
+        clippy::indexing_slicing,
+        clippy::panic,
+        clippy::unwrap_used
+    )
+)]
 //! Mains frequency from timer captures, with stated uncertainty.
 //!
 //! # Pipeline

@@ -23,6 +23,7 @@ pub const MAX_CROSSINGS: usize = 1 << 14;
 /// Longest coasting, in cycles, that can be asked for: the step from one crossing to the next is kept in eight bits.
 pub const MAX_COAST: u8 = 250;
 
-/// Cycles a window must hold before it gives a reading, unless it is full with fewer. Right after a lock or a step four crossings can
-/// still be a transient's, and their scatter, with two degrees of freedom, hardly knows.
-pub const LEAST_CYCLES: u32 = 5;
+/// Cycles a window must hold before it gives a reading, unless it is full with fewer. Right after a lock or a step the first few
+/// crossings can still be a transient's, and their scatter, with two or three degrees of freedom, hardly knows. Ten cycles are the basic
+/// window of IEC 61000-4-30 at 50 Hz (200 ms; value from memory).
+pub const LEAST_CYCLES: u32 = 10;

@@ -2,7 +2,6 @@
 
 use crate::config::{Config, ConfigError, Settings};
 use crate::estimate::{Estimate, Estimator, Fit, LeastSquares, Window};
-use crate::limit::LEAST_CYCLES;
 use crate::qualify::{Continuity, Crossing, Finding, PATIENCE, Qualifier, State, Verdict};
 use crate::reading::{self, Reading};
 use crate::source::Source;
@@ -122,7 +121,7 @@ impl<const N: usize, E: Estimator> Meter<N, E> {
     }
 
     /// The reading that has fallen due, once. Right after a lock it waits until the window is full or holds
-    /// [`LEAST_CYCLES`] cycles.
+    /// [`LEAST_CYCLES`](crate::limit::LEAST_CYCLES) cycles.
     pub fn take_reading(&mut self) -> Option<Reading> {
         match self.ready? {
             Due::Fit => {

@@ -234,7 +234,8 @@ where
     fn block(&mut self) -> Result<(), InputError> {
         let mut run = self.run.take().unwrap_or_default();
         let from = run.times.len();
-        let length = 2.0 * self.periods_s.end;
+        // A hair less, so that the last bit of a time does not decide to which block a sample belongs.
+        let length = 2.0 * self.periods_s.end * (1.0 - 1e-9);
         let whole = loop {
             let sample = match self.carried.take().map(Ok).or_else(|| self.samples.next()) {
                 Some(Ok(sample)) => sample,

@@ -169,6 +169,8 @@ pub fn measure(
         tick_hz,
         state: State::Seeking,
         now: 0,
+        crossed: 0,
+        every: every.max(1),
         run: Run::new(),
         longest: Run::new(),
         counts: Counts::default(),
@@ -187,14 +189,14 @@ pub fn measure(
         }
         if let Some(last) = last {
             intervals.take((edge.ticks - last) as f64 / f64::from(tick_hz));
-            bench.wait(last, edge.ticks, every.max(1))?;
+            bench.wait(last, edge.ticks)?;
         }
         last = Some(edge.ticks);
         bench.take(edge)?;
     }
     // The record may go on after its last edge, and then the silence is part of it.
     if let Some(last) = last {
-        bench.wait(last, recording.end.ticks(), every.max(1))?;
+        bench.wait(last, recording.end.ticks())?;
     }
     bench.end_run();
     let whole = bench.longest.whole(&config);
@@ -211,6 +213,10 @@ struct Bench<'a> {
     state: State,
     /// The latest moment the meter knows of, on the recording's scale.
     now: u64,
+    /// When the latest crossing came.
+    crossed: u64,
+    /// Ticks from reading to reading.
+    every: u64,
     run: Run,
     longest: Run,
     counts: Counts,
@@ -219,8 +225,8 @@ struct Bench<'a> {
 
 impl Bench<'_> {
     /// Time passes from one edge to the next.
-    fn wait(&mut self, from: u64, to: u64, every: u64) -> std::io::Result<()> {
-        let mut step = every;
+    fn wait(&mut self, from: u64, to: u64) -> std::io::Result<()> {
+        let mut step = self.every;
         for steps in 0.. {
             if steps == MOST_STEPS {
                 // Whole wraps of the stamp are nothing to the meter; below one, steps short of its horizon will do.
@@ -276,6 +282,7 @@ impl Bench<'_> {
 
     fn cross(&mut self, crossing: Crossing) {
         self.counts.crossings += 1;
+        self.crossed = self.now;
         self.run.take(crossing.cycle, self.place(crossing.stamp));
     }
 
@@ -303,7 +310,9 @@ impl Bench<'_> {
     /// Says a change of state, then the reading that fell due.
     fn speak(&mut self) -> std::io::Result<()> {
         let state = self.meter.state();
-        if state != self.state {
+        // An edge or two missing is for the readings to count; coasting is news when it outlasts one.
+        let brief = state == State::Coasting && self.now - self.crossed < self.every;
+        if state != self.state && !brief {
             self.state = state;
             self.happen(Happening::State(state))?;
         }

@@ -18,7 +18,7 @@
 //!
 //! # Preconditions
 //!
-//! 1. [`Qualifier::push`] or [`Qualifier::idle`] is called at least once in 2^31 ticks (17.9 min at 2 MHz).
+//! 1. [`Meter::push`](crate::Meter::push) or [`Meter::idle`](crate::Meter::idle) is called at least once in 2^31 ticks (17.9 min at 2 MHz).
 //! 2. Jitter is below about 2 % of a period (the chain's tolerance is a sixteenth between neighbouring intervals).
 //! 3. Between two crossings the frequency drifts by less than the gate; beyond, it is a step, and costs four cycles.
 //!
