@@ -67,7 +67,7 @@ pub mod unit;
 pub use config::{Config, ConfigError};
 pub use estimate::{EndToEnd, Estimator, Fit, LastPeriod, LeastSquares, Triangular};
 pub use meter::Meter;
-pub use qualify::{Continuity, Crossing, Reject, State, Verdict};
+pub use qualify::{Continuity, Crossing, Lock, Reject, State, Verdict};
 pub use reading::Reading;
 pub use source::Source;
 pub use timeline::Capture;

@@ -2,7 +2,7 @@
 
 use crate::config::{Config, ConfigError, Settings};
 use crate::estimate::{Estimate, Estimator, Fit, LeastSquares, Window};
-use crate::qualify::{Continuity, Crossing, Finding, PATIENCE, Qualifier, State, Verdict};
+use crate::qualify::{Continuity, Crossing, PATIENCE, Qualifier, State, Verdict};
 use crate::reading::{self, Reading};
 use crate::source::Source;
 use crate::unit::{Edge, Stamp, Ticks};
@@ -77,37 +77,33 @@ impl<const N: usize, E: Estimator> Meter<N, E> {
         if !self.started {
             (self.started, self.due) = (true, edge.stamp);
         }
-        match self.qualifier.push(edge.stamp, &self.settings) {
-            Finding::Crossing(crossing) => {
+        let verdict = self.qualifier.push(edge.stamp, &self.settings);
+        match verdict {
+            Verdict::Crossing(crossing) => {
                 if self.qualifier.settled() {
                     self.estimate.clear();
                 }
                 self.join(crossing);
                 self.fall_due(edge.stamp, Due::Fit);
-                Verdict::Crossing(crossing)
             }
-            Finding::Locked(lock) => {
+            Verdict::Locked(lock) => {
                 if lock.continuity != Continuity::Smooth {
                     self.estimate.clear();
                 }
                 // The chain's edges had been counted as refused when they came, the last one excepted.
                 self.refused = self.refused.saturating_sub(PATIENCE);
-                for (stamp, i) in lock.stamps.into_iter().zip(0..) {
-                    self.join(Crossing { stamp, cycle: lock.first.wrapping_add(i) });
+                for crossing in lock.crossings() {
+                    self.join(crossing);
                 }
                 self.fall_due(edge.stamp, Due::Fit);
-                Verdict::Locked(lock.continuity)
             }
-            Finding::Rejected(reject) => {
+            Verdict::Rejected(_) => {
                 self.refused = self.refused.saturating_add(1);
                 self.without_crossing(edge.stamp);
-                Verdict::Rejected(reject)
             }
-            Finding::Seeking => {
-                self.without_crossing(edge.stamp);
-                Verdict::Seeking
-            }
+            Verdict::Seeking | Verdict::Unused => self.without_crossing(edge.stamp),
         }
+        verdict
     }
 
     /// Says that time has come to `now` and all edges before it have been pushed. Notices missing edges and loss; needed

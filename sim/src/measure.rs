@@ -249,20 +249,20 @@ impl Bench<'_> {
         self.counts.edges += 1;
         match self.meter.push(Edge { stamp: Stamp::new(edge.ticks as u32), polarity: edge.polarity }) {
             Verdict::Crossing(crossing) => self.cross(crossing),
-            Verdict::Locked(continuity) => {
+            Verdict::Locked(lock) => {
                 let was = self.state;
                 // A chain continues a run only if its cycle numbers do.
-                if continuity == Continuity::Broken {
+                if lock.continuity == Continuity::Broken {
                     self.end_run();
                 }
-                for crossing in self.meter.newest() {
+                for crossing in lock.crossings() {
                     self.cross(crossing);
                 }
                 // Its edges had been refused when they came; off the gate, or while no period was known.
                 if matches!(was, State::Locked | State::Coasting) {
                     self.counts.off_expected -=
                         (humtick::qualify::CHAIN as u64 - 1).min(self.counts.off_expected);
-                    let what = match continuity {
+                    let what = match lock.continuity {
                         Continuity::Smooth => None,
                         Continuity::Stepped => Some(Happening::Stepped),
                         Continuity::Broken => Some(Happening::Recounted),
@@ -343,8 +343,6 @@ trait AnyMeter {
     fn idle(&mut self, now: Stamp);
     fn take_reading(&mut self) -> Option<Reading>;
     fn state(&self) -> State;
-    /// The crossings of a chain just found.
-    fn newest(&self) -> Vec<Crossing>;
 }
 
 impl<const N: usize, E: Estimator> AnyMeter for Meter<N, E> {
@@ -362,11 +360,6 @@ impl<const N: usize, E: Estimator> AnyMeter for Meter<N, E> {
 
     fn state(&self) -> State {
         self.state()
-    }
-
-    fn newest(&self) -> Vec<Crossing> {
-        let all: Vec<_> = self.crossings().collect();
-        all[all.len().saturating_sub(humtick::qualify::CHAIN)..].to_vec()
     }
 }
 

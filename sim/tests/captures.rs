@@ -12,10 +12,11 @@ fn options(signal: Option<&str>) -> InputOptions {
 }
 
 /// The folder of recordings, if this machine has it.
+#[allow(clippy::explicit_write, reason = "eprintln! is captured, and a silent skip is no good")]
 fn recordings() -> Option<PathBuf> {
     let folder = std::env::var_os("HUMTICK_RECORDINGS").map(PathBuf::from);
     if folder.is_none() {
-        println!("skipped: HUMTICK_RECORDINGS is not set");
+        writeln!(std::io::stderr(), "skipped: HUMTICK_RECORDINGS is not set").unwrap();
     }
     folder
 }

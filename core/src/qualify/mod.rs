@@ -82,21 +82,24 @@ pub enum Continuity {
     Broken,
 }
 
-/// A chain that was found: its stamps, oldest first, the cycle number of the first, and how they relate to what was before.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Lock {
-    pub stamps: [Stamp; CHAIN],
-    pub first: u32,
+/// A chain of edges an equal time apart: the period is found, or found again.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Lock {
+    stamps: [Stamp; CHAIN],
+    first: u32,
+    /// How its crossings relate to those before.
     pub continuity: Continuity,
 }
 
-/// What the qualifier makes of an edge of the used polarity.
-#[derive(Clone, Copy, Debug)]
-pub(crate) enum Finding {
-    Crossing(Crossing),
-    Locked(Lock),
-    Seeking,
-    Rejected(Reject),
+impl Lock {
+    /// The crossings of the chain, oldest first; the last is the edge that completed it.
+    pub fn crossings(&self) -> impl Iterator<Item = Crossing> {
+        let first = self.first;
+        self.stamps
+            .into_iter()
+            .zip(0..)
+            .map(move |(stamp, i)| Crossing { stamp, cycle: first.wrapping_add(i) })
+    }
 }
 
 /// What became of an edge.
@@ -104,9 +107,8 @@ pub(crate) enum Finding {
 pub enum Verdict {
     /// It began a cycle.
     Crossing(Crossing),
-    /// It was the last of a chain of [`CHAIN`] edges: the period is found, or found again. The chain's crossings are the newest
-    /// of the meter's window.
-    Locked(Continuity),
+    /// It was the last of a chain of [`CHAIN`] edges, which are crossings all of them.
+    Locked(Lock),
     /// No period is known yet; the edge is remembered.
     Seeking,
     /// It is no crossing.
@@ -197,7 +199,7 @@ impl Qualifier {
     }
 
     /// Judges an edge of the used polarity.
-    pub fn push(&mut self, stamp: Stamp, settings: &Settings) -> Finding {
+    pub fn push(&mut self, stamp: Stamp, settings: &Settings) -> Verdict {
         self.settled = false;
         let Some(track) = &mut self.track else {
             return self.seek(stamp, settings);
@@ -209,11 +211,11 @@ impl Qualifier {
                 return self.seek(stamp, settings);
             }
             self.doubt = true;
-            return Finding::Rejected(Reject::Ambiguous);
+            return Verdict::Rejected(Reject::Ambiguous);
         };
         self.doubt = false;
         if gap.count() < settings.holdoff {
-            return Finding::Rejected(Reject::TooSoon { gap, least: Ticks::new(settings.holdoff) });
+            return Verdict::Rejected(Reject::TooSoon { gap, least: Ticks::new(settings.holdoff) });
         }
         // An edge nearer to the next expectation than to this one shows that this one went by.
         while track.offset(stamp) > half(track) {
@@ -228,12 +230,12 @@ impl Qualifier {
             let crossing = Crossing { stamp, cycle: track.cycle };
             self.settled = track.accept(stamp, settings);
             self.after_accepted(settings);
-            return Finding::Crossing(crossing);
+            return Verdict::Crossing(crossing);
         }
         let coasted = track.coasted;
         match self.seeker.push(stamp, settings) {
             Some(chain) if coasted >= PATIENCE => self.relock(&chain, settings),
-            _ => Finding::Rejected(Reject::OffExpected { by, gate: Ticks::new(gate) }),
+            _ => Verdict::Rejected(Reject::OffExpected { by, gate: Ticks::new(gate) }),
         }
     }
 
@@ -255,14 +257,14 @@ impl Qualifier {
         }
     }
 
-    fn seek(&mut self, stamp: Stamp, settings: &Settings) -> Finding {
+    fn seek(&mut self, stamp: Stamp, settings: &Settings) -> Verdict {
         match self.seeker.push(stamp, settings) {
             Some(chain) => self.lock(&chain, self.next_cycle, Continuity::Broken, settings),
-            None => Finding::Seeking,
+            None => Verdict::Seeking,
         }
     }
 
-    fn relock(&mut self, chain: &Chain, settings: &Settings) -> Finding {
+    fn relock(&mut self, chain: &Chain, settings: &Settings) -> Verdict {
         let Some(track) = &self.track else {
             return self.lock(chain, self.next_cycle, Continuity::Broken, settings);
         };
@@ -278,11 +280,11 @@ impl Qualifier {
         }
     }
 
-    fn lock(&mut self, chain: &Chain, first: u32, continuity: Continuity, settings: &Settings) -> Finding {
+    fn lock(&mut self, chain: &Chain, first: u32, continuity: Continuity, settings: &Settings) -> Verdict {
         self.track = Some(Tracker::new(chain, first.wrapping_add(INTERVALS), settings));
         self.ever_locked = true;
         self.seeker.clear();
-        Finding::Locked(Lock { stamps: chain.stamps, first, continuity })
+        Verdict::Locked(Lock { stamps: chain.stamps, first, continuity })
     }
 
     #[cold]

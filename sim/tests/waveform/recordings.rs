@@ -1,5 +1,6 @@
 //! Real waveforms, against sine fits made on the same files by other means (their README has the figures).
 
+use std::io::Write;
 use std::path::PathBuf;
 use std::time::{Duration, Instant};
 
@@ -8,10 +9,11 @@ use humtick_sim::input::{InputError, open};
 
 use crate::options;
 
+#[allow(clippy::explicit_write, reason = "eprintln! is captured, and a silent skip is no good")]
 fn recordings() -> Option<PathBuf> {
     let folder = std::env::var_os("HUMTICK_RECORDINGS").map(PathBuf::from);
     if folder.is_none() {
-        println!("skipped: HUMTICK_RECORDINGS is not set");
+        writeln!(std::io::stderr(), "skipped: HUMTICK_RECORDINGS is not set").unwrap();
     }
     folder
 }

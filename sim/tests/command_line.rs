@@ -1,0 +1,228 @@
+//! The program as its users meet it: exit status, what goes where, messages.
+
+use std::io::Write;
+use std::path::Path;
+use std::process::{Command, Output};
+
+use serde_json::Value;
+
+fn humtick(arguments: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_humtick")).args(arguments).output().unwrap()
+}
+
+fn text(bytes: &[u8]) -> String {
+    String::from_utf8(bytes.to_vec()).unwrap()
+}
+
+/// A file with `content` whose name ends in `ending`.
+fn file(ending: &str, content: impl AsRef<[u8]>) -> tempfile::TempPath {
+    let mut file = tempfile::Builder::new().suffix(ending).tempfile().unwrap();
+    file.write_all(content.as_ref()).unwrap();
+    file.into_temp_path()
+}
+
+/// Ticks of `hz` at 1 MHz for `seconds`, as a CSV.
+fn ticks_csv(hz: f64, seconds: f64) -> String {
+    let mut csv = String::from("# tick_hz = 1000000\nticks\n");
+    for k in 0..(hz * seconds) as u64 {
+        csv += &format!("{}\n", (k as f64 * 1e6 / hz).floor());
+    }
+    csv
+}
+
+fn measure(path: &Path, options: &[&str]) -> Output {
+    let mut arguments = vec!["measure", path.to_str().unwrap()];
+    arguments.extend(options);
+    humtick(&arguments)
+}
+
+/// What `measure` says of a file it cannot use: exit status 2, nothing on standard output, one line of message.
+#[track_caller]
+fn refusal(path: &Path, options: &[&str]) -> String {
+    let output = measure(path, options);
+    assert_eq!(output.status.code(), Some(2), "{}", text(&output.stdout));
+    let message = text(&output.stderr);
+    assert!(message.starts_with("humtick: "), "{message}");
+    message.trim_end().to_owned()
+}
+
+#[test]
+fn the_example_of_the_readme() {
+    let example = Path::new(env!("CARGO_MANIFEST_DIR")).join("../examples/workshop-50hz.csv");
+    let output = measure(&example, &[]);
+    assert_eq!(output.status.code(), Some(0));
+    let table = text(&output.stdout);
+    let header = table.lines().next().unwrap();
+    for assumed in
+        ["16-bit counter at 2 MHz, wraps tallied", "40 to 70 Hz", "least-squares", "1 s window", "50 ppm"]
+    {
+        assert!(header.contains(assumed), "{header}");
+    }
+    // The file was made with a mean of 49.9953 Hz from 0 to 60 s; one minute holds 2998 whole cycles.
+    assert!(table.contains("2998 cycles in 59.966 s"), "{table}");
+    assert!(table.contains("mean frequency   49.9953 +- 0.0024 Hz"), "{table}");
+}
+
+#[test]
+fn json_lines_are_what_the_design_says() {
+    let path = file(".csv", ticks_csv(50.0, 5.0));
+    let output = measure(&path, &["--format", "jsonl"]);
+    let lines: Vec<Value> =
+        text(&output.stdout).lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+    let kinds = |kind: &str| lines.iter().filter(|l| l["kind"] == kind).collect::<Vec<_>>();
+    assert_eq!(lines[0]["kind"], "header");
+    assert_eq!(lines.last().unwrap()["kind"], "summary");
+    assert_eq!(kinds("event")[0]["event"], "locked");
+    let readings = kinds("reading");
+    // Ten a second, from the moment ten cycles are there.
+    assert!((45..=50).contains(&readings.len()), "{}", readings.len());
+    let last = readings.last().unwrap();
+    for (key, value) in
+        [("cycles", 50.0), ("span_s", 1.0), ("frequency_hz", 50.0), ("missed", 0.0), ("rejected", 0.0)]
+    {
+        assert_eq!(last[key].as_f64(), Some(value), "{key}");
+    }
+    assert_eq!(last["state"], "locked");
+    assert_eq!(last["rocof_hz_s"], Value::Null);
+    // A clock within 50 ppm: u = 50 Hz * 50e-6/sqrt(3) = 1.443 mHz, U = 0.95 * 2.5 mHz = 2.375 mHz.
+    assert!((last["u_hz"].as_f64().unwrap() - 0.001_443_4).abs() < 1e-6, "{last}");
+    assert!((last["u95_hz"].as_f64().unwrap() - 0.002_375).abs() < 1e-6, "{last}");
+    let summary = &lines.last().unwrap();
+    assert_eq!((summary["edges"].as_u64(), summary["cycles"].as_u64()), (Some(250), Some(249)));
+    assert_eq!(summary["frequency_hz"].as_f64(), Some(50.0));
+    assert_eq!(summary["rejected"]["too_soon"].as_u64(), Some(0));
+}
+
+#[test]
+fn csv_readings_can_be_read_back_and_other_lines_are_comments() {
+    let path = file(".csv", ticks_csv(60.0, 3.0));
+    let output = text(&measure(&path, &["--format", "csv"]).stdout);
+    let mut rows = output.lines().filter(|line| !line.starts_with('#'));
+    let columns: Vec<_> = rows.next().unwrap().split(',').collect();
+    assert_eq!(columns[3], "frequency_hz");
+    for row in rows {
+        let cells: Vec<_> = row.split(',').collect();
+        assert_eq!(cells.len(), columns.len());
+        assert!((cells[3].parse::<f64>().unwrap() - 60.0).abs() < 0.001, "{row}");
+        assert_eq!(cells[6], "", "an unknown rate of change is an empty cell");
+    }
+}
+
+#[test]
+fn a_known_clock_error_is_taken_off() {
+    // Counted by a clock 100 ppm fast, 50 Hz look like 50/(1 + 100e-6).
+    let path = file(".csv", ticks_csv(50.0 / 1.0001, 5.0));
+    let output = measure(&path, &["--format", "jsonl", "--clock-ppm", "100", "--clock-tolerance-ppm", "1"]);
+    let summary: Value = serde_json::from_str(text(&output.stdout).lines().last().unwrap()).unwrap();
+    assert!((summary["frequency_hz"].as_f64().unwrap() - 50.0).abs() < 1e-5, "{summary}");
+    assert!(summary["u95_hz"].as_f64().unwrap() < 0.000_06, "{summary}");
+}
+
+#[test]
+fn every_estimator_and_both_polarities_read_the_same_steady_signal() {
+    let mut csv = String::from("# tick_hz = 1000000\nticks,level\n");
+    for k in 0..500u64 {
+        csv += &format!("{},{}\n", k * 10_000, (k + 1) % 2);
+    }
+    let path = file(".csv", csv);
+    for estimator in ["last-period", "end-to-end", "triangular", "least-squares"] {
+        for polarity in ["rising", "falling"] {
+            let options = ["--format", "jsonl", "--estimator", estimator, "--polarity", polarity];
+            let output = text(&measure(&path, &options).stdout);
+            let readings = output.lines().filter(|line| line.contains("\"reading\""));
+            assert!(readings.clone().count() > 40);
+            assert!(readings.into_iter().all(|line| line.contains("\"frequency_hz\":50.0,")), "{options:?}");
+        }
+    }
+}
+
+#[test]
+fn a_signal_that_is_no_mains_exits_1_and_says_what_to_try() {
+    let path = file(".csv", ticks_csv(1.0, 60.0));
+    let output = measure(&path, &[]);
+    assert_eq!(output.status.code(), Some(1));
+    let message = text(&output.stderr);
+    assert!(message.contains("never locked between 40 and 70 Hz: 60 edges"), "{message}");
+    assert!(message.contains("intervals 1.000e0 to 1.000e0 s"), "{message}");
+    let advice = message.split("try --nominal ").nth(1).unwrap().trim();
+    let output = measure(&path, &["--nominal", advice]);
+    assert_eq!(output.status.code(), Some(0), "the advice itself did not work: {advice}");
+
+    let one = file(".csv", "# tick_hz = 1000000\nticks\n5\n");
+    let output = measure(&one, &[]);
+    assert_eq!(output.status.code(), Some(1));
+    assert!(text(&output.stderr).contains("1 edge(s)"), "{}", text(&output.stderr));
+}
+
+#[test]
+fn unreadable_input_exits_2_with_file_and_line() {
+    let backwards = file(".csv", "# tick_hz = 1000000\nticks\n20000\n40000\n30000\n");
+    assert!(refusal(&backwards, &[]).contains(".csv:5: "));
+    let word = file(".csv", "# tick_hz = 1000000\n# bits = 16\nraw,wraps\n1,0\nthree,0\n");
+    assert!(refusal(&word, &[]).contains(".csv:5: "));
+    let missing = file(".csv", "volts\n1\n");
+    assert!(refusal(&missing, &[]).contains("volts"));
+    let empty = file(".csv", "# tick_hz = 1000000\nticks\n");
+    assert!(refusal(&empty, &[]).contains("no edges"));
+    let wav = file(".wav", b"RIFF\x10\0\0\0WAVEfmt ");
+    refusal(&wav, &[]);
+    assert!(refusal(Path::new("nowhere.csv"), &[]).contains("nowhere.csv"));
+    // 16.7 Hz lasts 59.9 ms, more than the 32.768 ms of one wrap.
+    let wraps = file(".csv", "# tick_hz = 2000000\n# bits = 16\nraw\n1\n2\n");
+    assert!(refusal(&wraps, &["--nominal", "16.7"]).contains("32.768 ms"));
+}
+
+#[test]
+fn impossible_settings_exit_2_before_the_file_is_opened() {
+    for (options, message) in [
+        (["--window", "0"], "window_s = 0 is outside 0.001 to 1000"),
+        (["--holdoff", "1.5"], "holdoff = 1.5 is outside 0 to 0.9"),
+        (["--clock-tolerance-ppm", "-1"], "unexpected argument"),
+        (["--nominal", "fast"], "expected auto, or hertz from 0.1 to 100000"),
+        (["--estimator", "best"], "possible values: last-period, end-to-end, triangular, least-squares"),
+    ] {
+        let output = measure(Path::new("nowhere.csv"), &options);
+        assert_eq!(output.status.code(), Some(2));
+        assert!(text(&output.stderr).contains(message), "{}", text(&output.stderr));
+    }
+}
+
+#[test]
+fn a_settings_file_is_overruled_by_options() {
+    let path = file(".csv", ticks_csv(50.0, 15.0));
+    let settings = file(".toml", "window_s = 10.0\nevery_s = 1.0\nestimator = \"end-to-end\"\n");
+    let header = |extra: &[&str]| {
+        let mut options = vec!["--settings", settings.to_str().unwrap()];
+        options.extend(extra);
+        text(&measure(&path, &options).stdout).lines().next().unwrap().to_owned()
+    };
+    assert!(header(&[]).contains("end-to-end, 10 s window, every 1 s"), "{}", header(&[]));
+    assert!(header(&["--window", "2"]).contains("end-to-end, 2 s window, every 1 s"));
+    let typo = file(".toml", "windows = 1\n");
+    assert!(refusal(&path, &["--settings", typo.to_str().unwrap()]).contains(":1: unknown key"));
+}
+
+#[test]
+fn a_reader_that_stops_is_no_error() {
+    let path = file(".csv", ticks_csv(50.0, 2_000.0));
+    let mut child = Command::new(env!("CARGO_BIN_EXE_humtick"))
+        .args(["measure", path.to_str().unwrap()])
+        .stdout(std::process::Stdio::piped())
+        .stderr(std::process::Stdio::piped())
+        .spawn()
+        .unwrap();
+    drop(child.stdout.take());
+    let output = child.wait_with_output().unwrap();
+    assert_eq!((output.status.code(), text(&output.stderr)), (Some(0), String::new()));
+}
+
+#[test]
+fn help_has_a_worked_example_and_the_version_is_the_package_s() {
+    let help = text(&humtick(&["measure", "--help"]).stdout);
+    assert!(help.contains("humtick measure examples/workshop-50hz.csv"), "{help}");
+    assert_eq!(
+        text(&humtick(&["--version"]).stdout).trim(),
+        format!("humtick {}", env!("CARGO_PKG_VERSION"))
+    );
+    assert_eq!(humtick(&["measures"]).status.code(), Some(2));
+}

@@ -1,0 +1,97 @@
+//! `measure` on edges that no mains ever made.
+
+use humtick::Polarity;
+use humtick_sim::input::{End, Recording, TimedEdge};
+use humtick_sim::measure::{Entry, measure};
+use humtick_sim::settings::{EstimatorKind, MeterSettings, Nominal};
+use proptest::prelude::*;
+
+fn recording(gaps: &[u64]) -> Recording {
+    let mut ticks = 0u64;
+    let edges: Vec<_> = gaps
+        .iter()
+        .map(|gap| {
+            ticks = ticks.saturating_add(*gap);
+            Ok(TimedEdge { ticks, polarity: Polarity::Rising })
+        })
+        .collect();
+    Recording {
+        tick_hz: 1_000_000,
+        assumptions: vec![],
+        edges: Box::new(edges.into_iter()),
+        end: End::default(),
+    }
+}
+
+/// Mostly 50 Hz with jitter, with extra and missing edges, and now and then a silence of any length.
+fn gap() -> impl Strategy<Value = u64> {
+    prop_oneof![
+        20 => 19_900u64..20_100,
+        2 => 0u64..20_000,
+        2 => 39_900u64..40_100,
+        1 => any::<u64>().prop_map(|g| g >> 20),
+        1 => (0u32..44).prop_map(|bits| 1u64 << bits),
+    ]
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(64))]
+
+    #[test]
+    fn times_run_forward_and_counts_add_up(
+        gaps in prop::collection::vec(gap(), 0..300),
+        estimator in prop::sample::select(vec![
+            EstimatorKind::LastPeriod,
+            EstimatorKind::EndToEnd,
+            EstimatorKind::Triangular,
+            EstimatorKind::LeastSquares,
+        ]),
+    ) {
+        let settings = MeterSettings { estimator, nominal: Nominal::Hertz(50.0), ..MeterSettings::default() };
+        let end_s = gaps.iter().fold(0u64, |t, gap| t.saturating_add(*gap)) as f64 / 1e6;
+        let mut last_event = 0.0;
+        let summary = measure(recording(&gaps), &settings, |entry| {
+            match entry {
+                Entry::Reading(r) => {
+                    assert!((0.0..=end_s).contains(&r.t_s), "{r:?} after {end_s} s");
+                    assert!(r.frequency_hz.is_none_or(|f| (39.0..=64.0).contains(&f)), "{r:?}");
+                    assert!(r.span_s <= 1.0 + 0.5 / 40.0, "{r:?}");
+                }
+                Entry::Event { t_s, .. } => {
+                    assert!(t_s >= last_event && t_s <= end_s);
+                    last_event = t_s;
+                }
+            }
+            Ok(())
+        }).unwrap();
+        let counts = summary.counts;
+        prop_assert_eq!(counts.edges, gaps.len() as u64);
+        prop_assert!(counts.crossings + counts.too_soon + counts.off_expected + counts.ambiguous <= counts.edges);
+        if let Some(whole) = summary.whole {
+            prop_assert!(whole.mean_hz > 39.0 && whole.mean_hz < 64.0, "{:?}", whole);
+            prop_assert!(whole.missed < whole.cycles);
+        }
+    }
+}
+
+/// A stray stamp an hour, a month and a century later: the silence is walked through without walking through all of it.
+#[test]
+fn silences_of_any_length_end_in_lost() {
+    for gap in [3_600_000_000, 2_600_000_000_000, 3_000_000_000_000_000] {
+        let gaps: Vec<u64> = [20_000; 100].into_iter().chain([gap]).chain([20_000; 100]).collect();
+        let mut events = Vec::new();
+        let summary = measure(recording(&gaps), &MeterSettings::default(), |entry| {
+            if let Entry::Event { t_s, what } = entry {
+                events.push((t_s, what.name()));
+            }
+            Ok(())
+        })
+        .unwrap();
+        let names: Vec<_> = events.iter().map(|(_, name)| *name).collect();
+        assert_eq!(names, ["locked", "coasting", "lost", "locked"]);
+        // 25 cycles after the last edge at 2 s, seen at the next tenth of a second.
+        assert!((2.5..2.7).contains(&events[2].0), "{events:?}");
+        // The second stretch has one edge more, the stray itself being a whole period before the next.
+        assert_eq!(summary.whole.unwrap().cycles, 100);
+    }
+}
