@@ -27,7 +27,7 @@ use std::ops::Range;
 
 use humtick::Polarity;
 
-use crate::input::{InputError, TimedEdge};
+use crate::edge::TimedEdge;
 use interpolate::{HALF, Interpolator};
 use level::Level;
 use lowpass::Lowpass;
@@ -51,6 +51,14 @@ pub struct Sample {
     pub t_s: f64,
     /// The signal in any unit.
     pub value: f64,
+}
+
+/// A front end that cannot work as it was told to.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("{what}")]
+pub struct FrontEndError {
+    /// Which option, what was found, what to do.
+    pub what: String,
 }
 
 /// How a sampled waveform is turned into edges.
@@ -79,19 +87,25 @@ impl FrontEnd {
     ///
     /// # Errors
     ///
-    /// [`InputError::Option`] when a field of `self` is out of its range; from the iterator also when the low-pass
+    /// [`FrontEndError`] when a field of `self` is out of its range; from the iterator also when the low-pass
     /// corner is not below half the sampling rate.
-    pub fn edges<I>(self, samples: I, periods_s: Range<f64>, tick_hz: u32) -> Result<Edges<I>, InputError>
+    pub fn edges<I, E>(
+        self,
+        samples: I,
+        periods_s: Range<f64>,
+        tick_hz: u32,
+    ) -> Result<Edges<I, E>, FrontEndError>
     where
-        I: Iterator<Item = Result<Sample, InputError>>,
+        I: Iterator<Item = Result<Sample, E>>,
+        E: From<FrontEndError>,
     {
         if !(0.0..=100.0).contains(&self.hysteresis_percent) {
             let what = format!("--hysteresis {} is not 0 to 100 percent", self.hysteresis_percent);
-            return Err(InputError::Option { what });
+            return Err(FrontEndError { what });
         }
         if let Some(corner) = self.lowpass_hz.filter(|corner| !(corner.is_finite() && *corner > 0.0)) {
             let what = format!("--lowpass {corner} is not a frequency above 0 Hz");
-            return Err(InputError::Option { what });
+            return Err(FrontEndError { what });
         }
         Ok(Edges {
             front_end: self,
@@ -109,7 +123,7 @@ impl FrontEnd {
 
 /// The edges of a sampled waveform; see [`FrontEnd::edges`].
 #[derive(Debug)]
-pub struct Edges<I> {
+pub struct Edges<I, E> {
     front_end: FrontEnd,
     samples: I,
     periods_s: Range<f64>,
@@ -122,7 +136,7 @@ pub struct Edges<I> {
     /// Edges of the last block that have not been taken yet.
     found: VecDeque<TimedEdge>,
     /// Set when `samples` has ended: the error it ended with, if it was not taken yet.
-    ending: Option<Option<InputError>>,
+    ending: Option<Option<E>>,
 }
 
 /// Samples between two gaps, as far as they are still needed.
@@ -226,12 +240,13 @@ impl Comparator {
     }
 }
 
-impl<I> Edges<I>
+impl<I, E> Edges<I, E>
 where
-    I: Iterator<Item = Result<Sample, InputError>>,
+    I: Iterator<Item = Result<Sample, E>>,
+    E: From<FrontEndError>,
 {
     /// Reads a block and passes it through the stages. At least one sample is read or the ending is known.
-    fn block(&mut self) -> Result<(), InputError> {
+    fn block(&mut self) -> Result<(), FrontEndError> {
         let mut run = self.run.take().unwrap_or_default();
         let from = run.times.len();
         // A hair less, so that the last bit of a time does not decide to which block a sample belongs.
@@ -296,7 +311,7 @@ where
     }
 
     /// The stages for samples `values` at `times`, the first block of a run; `None` for less than two samples.
-    fn stages(&self, times: &[f64], values: &[f64]) -> Result<Option<Stages>, InputError> {
+    fn stages(&self, times: &[f64], values: &[f64]) -> Result<Option<Stages>, FrontEndError> {
         let [first, .., last] = times else { return Ok(None) };
         let rate = (times.len() - 1) as f64 / (last - first);
         let lowpass = match self.front_end.lowpass_hz {
@@ -307,7 +322,7 @@ where
                     "--lowpass {corner} is not below half of the {rate:.6} samples/s at {first} s of the record; \
                      choose a lower corner or none"
                 );
-                return Err(InputError::Option { what });
+                return Err(FrontEndError { what });
             }
         };
         let factor = (POINTS / (self.periods_s.start * rate)).ceil().clamp(1.0, MAX_FACTOR);
@@ -353,11 +368,12 @@ impl Run {
     }
 }
 
-impl<I> Iterator for Edges<I>
+impl<I, E> Iterator for Edges<I, E>
 where
-    I: Iterator<Item = Result<Sample, InputError>>,
+    I: Iterator<Item = Result<Sample, E>>,
+    E: From<FrontEndError>,
 {
-    type Item = Result<TimedEdge, InputError>;
+    type Item = Result<TimedEdge, E>;
 
     fn next(&mut self) -> Option<Self::Item> {
         loop {
@@ -369,7 +385,7 @@ where
             }
             if let Err(error) = self.block() {
                 self.ending = Some(None);
-                return Some(Err(error));
+                return Some(Err(error.into()));
             }
         }
     }

@@ -5,6 +5,7 @@
 //!                                                         [settings] ^       [whole] the record in one figure
 //! ```
 
+pub mod edge;
 pub mod front_end;
 pub mod input;
 pub mod measure;

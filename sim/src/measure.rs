@@ -5,7 +5,8 @@ use humtick::{
     Polarity, Reading, Reject, Stamp, State, Triangular, Verdict,
 };
 
-use crate::input::{InputError, Recording, TimedEdge};
+use crate::edge::TimedEdge;
+use crate::input::{InputError, Recording};
 use crate::settings::{EstimatorKind, MeterSettings, PolarityKind, SettingsError};
 use crate::whole::{Run, Whole};
 

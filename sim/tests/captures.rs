@@ -4,7 +4,8 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use humtick::Polarity;
-use humtick_sim::input::{InputError, InputOptions, TimedEdge, open};
+use humtick_sim::edge::TimedEdge;
+use humtick_sim::input::{InputError, InputOptions, open};
 use proptest::prelude::*;
 
 fn options(signal: Option<&str>) -> InputOptions {

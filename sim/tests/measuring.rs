@@ -1,7 +1,8 @@
 //! `measure` on edges that no mains ever made.
 
 use humtick::Polarity;
-use humtick_sim::input::{End, Recording, TimedEdge};
+use humtick_sim::edge::TimedEdge;
+use humtick_sim::input::{End, Recording};
 use humtick_sim::measure::{Entry, measure};
 use humtick_sim::settings::{EstimatorKind, MeterSettings, Nominal};
 use proptest::prelude::*;

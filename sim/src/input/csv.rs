@@ -11,7 +11,8 @@ use humtick::Polarity;
 use humtick::limit::{MAX_TICK_HZ, MIN_TICK_HZ};
 
 use super::lines::Lines;
-use super::{End, InputError, InputOptions, Recording, TimedEdge, decimal, rate_text, stream};
+use super::{End, InputError, InputOptions, Recording, decimal, rate_text, stream};
+use crate::edge::TimedEdge;
 
 const TICK_HZ: RangeInclusive<u32> = MIN_TICK_HZ..=MAX_TICK_HZ;
 

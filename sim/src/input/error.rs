@@ -1,5 +1,6 @@
 //! What can be wrong with a recording, said so that it can be mended.
 
+use crate::front_end::FrontEndError;
 use std::path::{Path, PathBuf};
 
 /// A recording that cannot be read truthfully. The message names file, line where there is one, what was expected and
@@ -32,12 +33,9 @@ pub enum InputError {
         /// What was found, what was expected, what to do.
         what: String,
     },
-    /// An option does not fit the recording or is out of its range.
-    #[error("{what}")]
-    Option {
-        /// Which option, what was found, what to do.
-        what: String,
-    },
+    /// The front end cannot work as it was told to.
+    #[error(transparent)]
+    FrontEnd(#[from] FrontEndError),
 }
 
 impl InputError {

@@ -22,16 +22,7 @@ use std::iter;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
 
-use humtick::Polarity;
-
-/// An edge on the recording's own scale: ticks since the record began, never wrapping, never running backwards.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct TimedEdge {
-    /// Ticks since the record began.
-    pub ticks: u64,
-    /// Which way the signal crossed.
-    pub polarity: Polarity,
-}
+use crate::edge::TimedEdge;
 
 /// What the command line says about how to read a file; everything else is in the file.
 #[derive(Clone, Debug)]

@@ -11,7 +11,8 @@ use ::vcd::{Command, IdCode, ParseError, ParseErrorKind, Parser, TimescaleUnit, 
 use humtick::Polarity;
 use humtick::limit::MIN_TICK_HZ;
 
-use super::{End, InputError, InputOptions, Recording, TimedEdge, rate_text, stream};
+use super::{End, InputError, InputOptions, Recording, rate_text, stream};
+use crate::edge::TimedEdge;
 
 /// Longest command in bytes, so that a `$comment` without its `$end` is not read into memory to the end of the file.
 const MAX_COMMAND: u64 = 1 << 20;

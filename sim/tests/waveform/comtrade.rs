@@ -8,7 +8,8 @@ use proptest::prelude::*;
 use tempfile::TempDir;
 
 use crate::{edges, options, refusal};
-use humtick_sim::input::{TimedEdge, open};
+use humtick_sim::edge::TimedEdge;
+use humtick_sim::input::open;
 
 const LAYOUTS: [&str; 4] = ["ASCII", "BINARY", "BINARY32", "FLOAT32"];
 

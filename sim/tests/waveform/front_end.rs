@@ -3,8 +3,9 @@
 use std::f64::consts::{PI, SQRT_2};
 
 use humtick::Polarity;
-use humtick_sim::front_end::{FrontEnd, Sample};
-use humtick_sim::input::{InputError, TimedEdge};
+use humtick_sim::edge::TimedEdge;
+use humtick_sim::front_end::{FrontEnd, FrontEndError, Sample};
+use humtick_sim::input::InputError;
 
 const TICK_HZ: u32 = 100_000_000;
 const MAINS: std::ops::Range<f64> = 1.0 / 70.0..0.025;
@@ -16,7 +17,7 @@ fn edges_at(
     times: impl Iterator<Item = f64>,
     signal: impl Fn(f64) -> f64,
 ) -> Vec<TimedEdge> {
-    let samples = times.map(|t_s| Ok(Sample { t_s, value: signal(t_s) }));
+    let samples = times.map(|t_s| Ok::<_, InputError>(Sample { t_s, value: signal(t_s) }));
     front_end.edges(samples, MAINS, TICK_HZ).unwrap().collect::<Result<_, _>>().unwrap()
 }
 
@@ -132,7 +133,9 @@ fn lowpass_corner_must_be_below_half_the_rate() {
     let front_end = FrontEnd { lowpass_hz: Some(200.0), ..NO_HYSTERESIS };
     let samples = (0..1000).map(|n| Ok(Sample { t_s: f64::from(n) / 400.0, value: 1.0 }));
     let mut edges = front_end.edges(samples, MAINS, TICK_HZ).unwrap();
-    let Some(Err(InputError::Option { what })) = edges.next() else { panic!("200 Hz at 400 samples/s") };
+    let Some(Err(InputError::FrontEnd(FrontEndError { what }))) = edges.next() else {
+        panic!("200 Hz at 400 samples/s")
+    };
     assert!(what.contains("400.000000 samples/s"), "{what}");
     assert!(edges.next().is_none());
 }
@@ -141,11 +144,17 @@ fn lowpass_corner_must_be_below_half_the_rate() {
 fn settings_out_of_range() {
     for percent in [-0.1, 100.1, f64::NAN, f64::INFINITY] {
         let front_end = FrontEnd { hysteresis_percent: percent, ..NO_HYSTERESIS };
-        assert!(front_end.edges(std::iter::empty(), MAINS, TICK_HZ).is_err(), "hysteresis {percent}");
+        assert!(
+            front_end.edges(std::iter::empty::<Result<Sample, InputError>>(), MAINS, TICK_HZ).is_err(),
+            "hysteresis {percent}"
+        );
     }
     for corner in [0.0, -1.0, f64::NAN, f64::INFINITY] {
         let front_end = FrontEnd { lowpass_hz: Some(corner), ..NO_HYSTERESIS };
-        assert!(front_end.edges(std::iter::empty(), MAINS, TICK_HZ).is_err(), "corner {corner}");
+        assert!(
+            front_end.edges(std::iter::empty::<Result<Sample, InputError>>(), MAINS, TICK_HZ).is_err(),
+            "corner {corner}"
+        );
     }
 }
 
@@ -186,7 +195,7 @@ fn rounded_stamps_cost_their_rounding() {
     let rate = 800.13;
     let samples = (0..8000).map(|n| {
         let t = f64::from(n) / rate;
-        Ok(Sample { t_s: (t * 1e6).round() / 1e6, value: signal(t) })
+        Ok::<_, InputError>(Sample { t_s: (t * 1e6).round() / 1e6, value: signal(t) })
     });
     let found: Vec<_> = NO_HYSTERESIS.edges(samples, MAINS, TICK_HZ).unwrap().map(Result::unwrap).collect();
     assert!(found.len() > 990, "{} edges", found.len());
@@ -202,13 +211,13 @@ fn an_error_comes_after_the_edges_before_it() {
     let samples = (0..400).map(|n| {
         let t_s = f64::from(n) / 1600.0;
         if n == 320 {
-            return Err(InputError::Option { what: "here".to_owned() });
+            return Err(InputError::FrontEnd(FrontEndError { what: "here".to_owned() }));
         }
         Ok(Sample { t_s, value: (2.0 * PI * 50.0 * t_s + 0.3).sin() })
     });
     let all: Vec<_> = NO_HYSTERESIS.edges(samples, MAINS, TICK_HZ).unwrap().collect();
     let (last, before) = all.split_last().unwrap();
-    assert!(matches!(last, Err(InputError::Option { what }) if what == "here"));
+    assert!(matches!(last, Err(InputError::FrontEnd(FrontEndError { what })) if what == "here"));
     assert!((16..=19).contains(&before.len()) && before.iter().all(Result::is_ok), "{} edges", before.len());
 }
 

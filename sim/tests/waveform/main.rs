@@ -7,7 +7,8 @@ mod wav;
 
 use std::path::Path;
 
-use humtick_sim::input::{InputError, InputOptions, TimedEdge, open};
+use humtick_sim::edge::TimedEdge;
+use humtick_sim::input::{InputError, InputOptions, open};
 
 /// Options as for mains, with the channel chosen.
 fn options(channel: Option<&str>) -> InputOptions {
