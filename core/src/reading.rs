@@ -70,7 +70,7 @@ pub(crate) fn uncertainty(
     settings: &Settings,
 ) -> Option<(Frequency, Frequency)> {
     let scatter = fit.scatter.filter(|_| fit.from_scatter)?;
-    let period = Scaled::new(fit.whole_period().into(), 0);
+    let period = Scaled::new(fit.period, -i16::try_from(fit.period_shift).ok()?);
     let gain = Scaled::new(fit.gain.0, 0).over(Scaled::new(fit.gain.1, 0).times(period).times(period));
     let jitter = scatter.plus(TWELFTH).times(gain);
     let clock = Scaled::new(settings.clock_tolerance_ppb.into(), 0).times(BILLIONTH);

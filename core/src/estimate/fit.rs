@@ -90,7 +90,16 @@ fn scatter(sums: &Sums) -> Option<Scaled> {
     let n = u64::from(sums.n);
     let squares = rebased.rr.cast_unsigned();
     let unexplained = match squares.checked_mul(n) {
-        Some(all) => Scaled::new(all.saturating_sub(explained), 0),
+        Some(all) => {
+            let whole = all.saturating_sub(explained);
+            // What the last term has below one matters where few crossings lie within a tick of the line.
+            let below = tilt.wrapping_mul(slope) & 0xFFFF_FFFF;
+            if whole >> 31 == 0 {
+                Scaled::new((whole << 32).saturating_sub(below), -32)
+            } else {
+                Scaled::new(whole, 0)
+            }
+        }
         // Jitter of 2^20 ticks and more: what half a tick of slope or level explains does not matter.
         None => Scaled::new(squares, 0).times(Scaled::new(n, 0)),
     };
