@@ -1,0 +1,417 @@
+//! Every estimator against the same slope in exact rationals, from nothing but the crossings the meter says it holds.
+
+mod common;
+
+use common::{Train, around, feed, meter, points, rising, steady};
+use humtick::{
+    Config, Continuity, Crossing, EndToEnd, Estimator, Fit, LastPeriod, LeastSquares, Meter, Reading,
+    Triangular, Verdict,
+};
+use statrs::distribution::{ContinuousCDF, StudentsT};
+
+/// (cycles, ticks) of each crossing, from the first.
+type Points = [(i128, i128)];
+
+/// Ticks over cycles, as a fraction.
+type Slope = fn(&Points) -> (i128, i128);
+
+fn sum(points: &Points, of: impl Fn(&(i128, i128)) -> i128) -> i128 {
+    points.iter().map(of).sum()
+}
+
+fn last_period(points: &Points) -> (i128, i128) {
+    let [.., (k0, t0), (k1, t1)] = points else { panic!("fewer than two crossings") };
+    (t1 - t0, k1 - k0)
+}
+
+fn end_to_end(points: &Points) -> (i128, i128) {
+    let (first, last) = (points[0], points[points.len() - 1]);
+    (last.1 - first.1, last.0 - first.0)
+}
+
+/// Halves of equal length have equal divisors, so sums stand for means. The middle one of an odd number is in neither.
+fn triangular(points: &Points) -> (i128, i128) {
+    let half = points.len() / 2;
+    let (first, last) = (&points[..half], &points[points.len() - half..]);
+    (sum(last, |p| p.1) - sum(first, |p| p.1), sum(last, |p| p.0) - sum(first, |p| p.0))
+}
+
+fn least_squares(points: &Points) -> (i128, i128) {
+    let n = points.len() as i128;
+    let (k, t) = (sum(points, |p| p.0), sum(points, |p| p.1));
+    (n * sum(points, |p| p.0 * p.1) - k * t, common::spread(points))
+}
+
+/// Standard uncertainty, the part of its square that jitter makes, and Student's t for it.
+struct Uncertainty {
+    standard: f64,
+    /// How far off the core's fixed point may leave it: 2^-13 for a square root of 16 bits rounded up, one nanohertz
+    /// for rounding up, and what slopes of 32 bits leave of the squares, 2^-32 of the spread.
+    tolerance: f64,
+    jitter: f64,
+    clock: f64,
+    student: f64,
+}
+
+fn uncertainty(points: &Points, frequency: f64, clock_tolerance_ppb: u32) -> Uncertainty {
+    let n = points.len() as i128;
+    let (num, spread) = least_squares(points);
+    // Residuals against a nearby integer line, so that their squares fit; SSR is the same for any.
+    let period = num / spread;
+    let line: Vec<_> = points.iter().map(|(k, t)| (*k, t - k * period)).collect();
+    let tilt = least_squares(&line).0;
+    let r = sum(&line, |p| p.1);
+    // n spread SSR, exact.
+    let ssr = (n * sum(&line, |p| p.1 * p.1) - r * r) * spread - tilt * tilt;
+    let ssr = ssr as f64 / (n as f64 * spread as f64);
+    let variance = ssr / (n - 2) as f64 + 1.0 / 12.0;
+    let relative = frequency * spread as f64 / num as f64;
+    let jitter = variance * n as f64 / spread as f64 * relative * relative;
+    let clock = frequency * f64::from(clock_tolerance_ppb) * 1e-9;
+    let student = StudentsT::new(0.0, 1.0, (n - 2) as f64).unwrap().inverse_cdf(0.975);
+    let standard = (jitter + clock * clock / 3.0).sqrt();
+    let lost = spread as f64 / 4_294_967_296.0 / (n * (n - 2)) as f64;
+    let tolerance = ROOT + 1e-9 / standard + lost / variance;
+    Uncertainty { standard, tolerance, jitter, clock, student }
+}
+
+/// Half a nanohertz of rounding, and on top of it what 48 bits of period leave, 2^-47 of the frequency and a little:
+/// 0.0004 nHz at 50 Hz, 0.07 nHz at 10 kHz. So a reading is the nearest nanohertz but for exact value that close to a half.
+#[track_caller]
+fn is_rounded(reading: &Reading, (ticks, cycles): (i128, i128), config: &Config) -> bool {
+    let frequency = i128::from(reading.frequency.expect("a fit has a frequency").nanohertz());
+    let nano_rate = i128::from(config.rate.hz()) * (1_000_000_000 + i128::from(config.clock_ppb));
+    let off = 2 * (frequency * ticks - nano_rate * cycles).abs();
+    assert!(
+        off <= ticks + ((frequency * ticks) >> 45),
+        "{frequency} nHz is {} nHz off for {ticks}/{cycles} ticks at {nano_rate} nHz",
+        off / 2 / ticks
+    );
+    off <= ticks
+}
+
+#[track_caller]
+fn is_near(got: f64, want: f64, relative: f64, what: &str) {
+    assert!((got / want - 1.0).abs() <= relative, "{what}: {got:e}, not {want:e} within {relative:e}");
+}
+
+/// 2^-13: a square root of 16 bits, rounded up, after a dozen roundings of 2^-30.
+const ROOT: f64 = 1.0 / 8192.0;
+
+fn check_uncertainty(reading: &Reading, points: &Points, config: &Config) {
+    let frequency = common::value(reading.frequency.unwrap());
+    let (standard, expanded) = (reading.standard_uncertainty, reading.expanded_uncertainty);
+    if points.len() < 4 {
+        assert_eq!((standard, expanded), (None, None), "{} crossings", points.len());
+        return;
+    }
+    let want = uncertainty(points, frequency, config.clock_tolerance_ppb);
+    let (standard, expanded) = (common::value(standard.unwrap()), common::value(expanded.unwrap()));
+    is_near(standard, want.standard, want.tolerance, "standard uncertainty");
+    let at = |factor: f64| (want.jitter * factor * factor + (0.95 * want.clock).powi(2)).sqrt();
+    let (low, high) = match points.len() {
+        // No wider than need be, and not narrower.
+        4 => (want.student, want.student * 1.05),
+        5 => (want.student, want.student * 1.005),
+        _ => (want.student * 0.999, want.student * 1.001),
+    };
+    assert!(
+        (at(low) * (1.0 - want.tolerance)..=at(high) * (1.0 + want.tolerance)).contains(&expanded),
+        "{} crossings: expanded uncertainty {expanded:e}, not {:e}",
+        points.len(),
+        at(want.student)
+    );
+}
+
+/// The crossings a meter was told of since its window last began anew, to hold the window against.
+#[derive(Default)]
+struct History(Vec<Crossing>);
+
+impl History {
+    fn take<const N: usize, E: Estimator>(&mut self, meter: &Meter<N, E>, verdict: Verdict) {
+        match verdict {
+            Verdict::Crossing(crossing) => self.0.push(crossing),
+            Verdict::Locked(continuity) => {
+                if continuity != Continuity::Smooth {
+                    self.0.clear();
+                }
+                let held: Vec<_> = meter.crossings().collect();
+                self.0.extend(&held[held.len() - 4..]);
+            }
+            _ => {}
+        }
+        if meter.window().len() == 1 {
+            self.0 = meter.crossings().collect();
+        }
+    }
+
+    /// The window is the latest of them, no more than it may hold and no fewer.
+    fn check<const N: usize, E: Estimator>(
+        &self,
+        meter: &Meter<N, E>,
+        period: f64,
+        jitter: f64,
+        length: f64,
+    ) {
+        let held: Vec<_> = meter.crossings().collect();
+        assert!(self.0.ends_with(&held), "the window is not the latest crossings");
+        let reach = length + 0.5 * period;
+        // The window goes by a period of its own, which a few jitters may be off.
+        let slack = 6.0 * jitter + 2.0;
+        let span = |c: &[Crossing]| {
+            let (first, last) = (c[0], c[c.len() - 1]);
+            (last.cycle.wrapping_sub(first.cycle), f64::from((last.stamp - first.stamp).count()))
+        };
+        let (cycles, ticks) = span(&held);
+        assert!(
+            held.len() <= N && cycles <= 4 * N as u32 && ticks <= reach + slack,
+            "{cycles} cycles, {ticks}"
+        );
+        if held.len() < self.0.len() {
+            let (cycles, ticks) = span(&self.0[self.0.len() - held.len() - 1..]);
+            assert!(
+                held.len() == N || cycles > 4 * N as u32 || ticks > reach - slack,
+                "one more crossing, {ticks} ticks, was nearer to {length}"
+            );
+        }
+    }
+}
+
+struct Tally {
+    readings: usize,
+    exact: usize,
+}
+
+/// Follows a train with gaps, extras and jitter, and checks every reading and every window.
+fn follow<const N: usize, E: Estimator>(
+    config: &Config,
+    nominal: f64,
+    jitter: f64,
+    slope: Slope,
+    seed: u64,
+    tally: &mut Tally,
+) {
+    let tick_hz = config.rate.hz();
+    let train = Train { jitter, missing: 0.05, extra: 0.03, seed, ..Train::clean(tick_hz) };
+    let period = f64::from(tick_hz) / nominal;
+    // The scale wraps after half the window's crossings.
+    let origin = (1u64 << 32).saturating_sub((period * N as f64 / 2.0) as u64);
+    let train = Train { origin, ..train };
+    let with_scatter = slope as usize == least_squares as Slope as usize;
+    let mut history = History::default();
+    let mut meter = meter::<N, E>(config);
+    let length = f64::from(config.window_ms) * f64::from(tick_hz) / 1000.0;
+    feed(&mut meter, &train.edges(&steady(nominal, 2 * N as u32 + 100)), |meter, _, verdict, reading| {
+        history.take(meter, verdict);
+        if meter.window().len() > 1 {
+            history.check(meter, period, jitter, length.floor());
+        }
+        let Some(reading) = reading.filter(|r| r.frequency.is_some()) else { return };
+        let points = points(meter.crossings());
+        let (cycles, ticks) = points[points.len() - 1];
+        assert_eq!(i128::from(reading.cycles), cycles);
+        assert_eq!(i128::from(reading.span.count()), ticks);
+        assert_eq!(i128::from(reading.missed), cycles - (points.len() as i128 - 1));
+        let first = meter.crossings().next().unwrap().stamp;
+        assert_eq!(i128::from((reading.middle - first).count()), ticks / 2);
+        tally.readings += 1;
+        tally.exact += usize::from(is_rounded(&reading, slope(&points), config));
+        if with_scatter {
+            check_uncertainty(&reading, &points, config);
+        } else {
+            assert_eq!((reading.standard_uncertainty, reading.expanded_uncertainty), (None, None));
+        }
+    });
+}
+
+const TICK_RATES: [u32; 5] = [1_000, 32_768, 2_000_000, 16_000_000, 100_000_000];
+const NOMINALS: [f64; 5] = [0.5, 5.0, 50.0, 400.0, 10_000.0];
+
+/// Every tick rate with every nominal frequency it can carry, three lengths of window, and clocks that are off.
+fn sweep<const N: usize, E: Estimator>(slope: Slope) {
+    let mut tally = Tally { readings: 0, exact: 0 };
+    let mut seed = N as u64;
+    for tick_hz in TICK_RATES {
+        for nominal in NOMINALS {
+            let period = f64::from(tick_hz) / nominal;
+            if period < 1.25 * 64.0 || period > 0.79 * f64::from(humtick::limit::MAX_PERIOD) {
+                continue;
+            }
+            // The horizon of 2^31 ticks, and a little below it.
+            let longest = 2.1e12 / f64::from(tick_hz);
+            for (cycles, clock_ppb) in [(6.4, 0), (50.0, 37_003), (2_000.0, -99_999_999)] {
+                seed += 1;
+                let window = (1000.0 * cycles / nominal).clamp(1.0, longest);
+                // An odd number of cycles apart, some 30 readings over the train.
+                let every = (1000.0 * (N as f64 / 15.0).max(1.0) / nominal).clamp(1.0, longest);
+                let config = Config {
+                    window_ms: window as u32,
+                    every_ms: every as u32,
+                    gate_factor: 50,
+                    gate_floor_ppm: 60_000,
+                    clock_ppb,
+                    clock_tolerance_ppb: [0, 50, 50_000][(seed % 3) as usize],
+                    ..around(tick_hz, nominal)
+                };
+                let jitter = period * [0.0, 1e-4, 5e-3][(seed / 3 % 3) as usize];
+                follow::<N, E>(&config, nominal, jitter, slope, seed, &mut tally);
+            }
+        }
+    }
+    assert!(tally.readings > 500, "only {} readings", tally.readings);
+    // Off by one only next to a half: at 10 kHz, one in seven hundredths; elsewhere hardly ever.
+    let rounded_away = tally.readings - tally.exact;
+    assert!(rounded_away * 50 <= tally.readings, "{rounded_away} of {} not the nearest", tally.readings);
+}
+
+fn every_size<E: Estimator>(slope: Slope) {
+    sweep::<4, E>(slope);
+    sweep::<5, E>(slope);
+    sweep::<7, E>(slope);
+    sweep::<64, E>(slope);
+    sweep::<600, E>(slope);
+    sweep::<1024, E>(slope);
+}
+
+#[test]
+fn last_period_is_exact() {
+    every_size::<LastPeriod>(last_period);
+}
+
+#[test]
+fn end_to_end_is_exact() {
+    every_size::<EndToEnd>(end_to_end);
+}
+
+#[test]
+fn triangular_is_exact() {
+    every_size::<Triangular>(triangular);
+}
+
+#[test]
+fn least_squares_and_its_uncertainty_are_exact() {
+    every_size::<LeastSquares>(least_squares);
+}
+
+/// One window of each number of crossings, clock left out: the ratio of the two uncertainties is the coverage factor.
+#[test]
+fn the_coverage_factor_is_students() {
+    let config = Config {
+        clock_tolerance_ppb: 0,
+        window_ms: 5_000,
+        every_ms: 15,
+        ..Config::mains(common::rate(2_000_000))
+    };
+    // Jitter of 20 ticks: uncertainties are 10^4 nHz and more, their rounding does not matter.
+    let edges = Train { jitter: 20.0, ..Train::clean(2_000_000) }.edges(&steady(50.0, 200));
+    let mut seen = [false; 201];
+    feed(&mut meter::<256, LeastSquares>(&config), &edges, |meter, _, _, reading| {
+        let Some((standard, expanded)) =
+            reading.and_then(|r| r.standard_uncertainty.zip(r.expanded_uncertainty))
+        else {
+            return;
+        };
+        let n = meter.window().len();
+        let student = StudentsT::new(0.0, 1.0, n as f64 - 2.0).unwrap().inverse_cdf(0.975);
+        let excess = common::value(expanded) / common::value(standard) / student - 1.0;
+        let (low, high) = match n {
+            4 => (-ROOT, 0.05),
+            5 => (-ROOT, 0.005),
+            _ => (-0.001, 0.001),
+        };
+        assert!((low..=high).contains(&excess), "{n} crossings: {excess:+.5} from Student's t {student}");
+        seen[n] = true;
+    });
+    assert!(seen[4..=200].iter().all(|s| *s), "not every number of crossings was seen");
+}
+
+/// A second at 50 Hz holds 50 cycles and both ends, not one crossing fewer.
+#[test]
+fn a_window_holds_the_whole_number_of_cycles_nearest_to_its_length() {
+    let edges = Train::clean(2_000_000).edges(&steady(50.0, 200));
+    for (window_ms, cycles) in [(1_000, 50), (1_009, 50), (1_011, 51), (991, 50), (989, 49), (100, 5)] {
+        let config = Config { window_ms, ..Config::mains(common::rate(2_000_000)) };
+        let reading = *common::readings::<64, LeastSquares>(&config, &edges).last().unwrap();
+        assert_eq!((reading.cycles, reading.span.count()), (cycles, cycles * 40_000), "{window_ms} ms");
+    }
+    // 16 crossings at most: 15 cycles.
+    let config = Config::mains(common::rate(2_000_000));
+    assert_eq!(common::readings::<16, LeastSquares>(&config, &edges).last().unwrap().cycles, 15);
+}
+
+/// The fit, read at any time, agrees with the reading taken at the same time.
+#[test]
+fn fit_and_reading_agree() {
+    let edges = Train { jitter: 3.0, missing: 0.05, ..Train::clean(2_000_000) }.edges(&steady(50.0, 300));
+    feed(
+        &mut meter::<64, LeastSquares>(&Config::mains(common::rate(2_000_000))),
+        &edges,
+        |meter, _, _, reading| {
+            let Some(reading) = reading.filter(|r| r.frequency.is_some()) else { return };
+            let fit: Fit = meter.fit().unwrap();
+            assert_eq!((fit.middle(), fit.span, fit.cycles), (reading.middle, reading.span, reading.cycles));
+            assert_eq!(fit.crossings as usize, meter.crossings().count());
+            let (ticks, cycles) = least_squares(&points(meter.crossings()));
+            assert_eq!(i128::from(fit.whole_period()), ticks / cycles);
+        },
+    );
+}
+
+/// Pushes of the long run: ten million, or `HUMTICK_LONG_RUN` of them.
+fn pushes() -> u64 {
+    std::env::var("HUMTICK_LONG_RUN").map_or(10_000_000, |n| n.parse().expect("HUMTICK_LONG_RUN is a number"))
+}
+
+/// Crossings of 50 Hz at 2 MHz for days on end, with jitter, missing and extra edges. Nothing drifts: the sums are those
+/// of the window's crossings alone, and the reading is bit for bit that of a meter that has seen only the last seconds.
+fn long_run<E: Estimator>(slope: Slope) {
+    let config = Config::mains(common::rate(2_000_000));
+    let mut old = meter::<64, E>(&config);
+    let pushes = pushes();
+    let hash = |cycle: u64| cycle.wrapping_mul(0x9E37_79B9_7F4A_7C15) >> 32;
+    let (mut cycle, mut checked) = (0, 0);
+    // The first crossing of the fresh meter: a second's window with as much before it.
+    let fresh_from = pushes - 120;
+    let mut fresh = meter::<64, E>(&config);
+    for pushed in 0..pushes {
+        let bits = hash(pushed);
+        // Towards the end the train is whole, so that the fresh meter locks to the same crossings.
+        if pushed < fresh_from {
+            if bits & 0x3F00_0000 == 0 {
+                cycle += 1;
+            }
+            if bits & 0xC0_3F00 == 0 {
+                old.push(rising(cycle * 40_000 - 17_000));
+            }
+        }
+        let edge = rising(cycle * 40_000 + (bits & 7));
+        old.push(edge);
+        if pushed >= fresh_from {
+            fresh.push(edge);
+        }
+        let last = pushed + 1 == pushes;
+        if let Some(reading) = old.take_reading()
+            && (pushed % 100_000 < 5 || last)
+            && reading.frequency.is_some()
+        {
+            is_rounded(&reading, slope(&points(old.crossings())), &config);
+            checked += 1;
+        }
+        cycle += 1;
+    }
+    assert!(checked >= pushes / 100_000, "{checked} readings checked");
+    assert!(old.crossings().map(|c| c.stamp).eq(fresh.crossings().map(|c| c.stamp)));
+    // Whatever line each takes its residuals against, slope and scatter are the same.
+    assert!(fresh.fit().is_some_and(|fit| fit.crossings == 51));
+    assert_eq!(old.fit(), fresh.fit());
+}
+
+#[test]
+fn nothing_drifts_in_a_long_run_of_least_squares() {
+    long_run::<LeastSquares>(least_squares);
+}
+
+#[test]
+fn nothing_drifts_in_a_long_run_of_triangular() {
+    long_run::<Triangular>(triangular);
+}
