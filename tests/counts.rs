@@ -131,13 +131,15 @@ fn a_period_of_thirty_wraps() {
 fn first_and_last_crossing_give_the_whole_record() {
     let edges = crossings(600, 60 * 600, 77_777);
     let mut all = vec![];
-    feed(&mut meter::<64, LastPeriod>(&Config::mains(common::rate(TICK_HZ))), &edges, |meter, _, verdict, _| {
-        match verdict {
+    feed(
+        &mut meter::<64, LastPeriod>(&Config::mains(common::rate(TICK_HZ))),
+        &edges,
+        |meter, _, verdict, _| match verdict {
             Verdict::Crossing(crossing) => all.push(crossing),
             Verdict::Locked(_) => all.extend(meter.crossings()),
             _ => {}
-        }
-    });
+        },
+    );
     let (cycles, ticks) = *points(all.iter().copied()).last().unwrap();
     assert_eq!(cycles, 35_999);
     // Ten minutes.

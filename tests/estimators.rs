@@ -2,45 +2,15 @@
 
 mod common;
 
+use std::any::TypeId;
+
+use common::exact::{Points, Slope, end_to_end, is_rounded, last_period, least_squares, sum, triangular};
 use common::{Train, around, feed, meter, points, rising, steady};
 use humtick::{
     Config, Continuity, Crossing, EndToEnd, Estimator, Fit, LastPeriod, LeastSquares, Meter, Reading,
     Triangular, Verdict,
 };
 use statrs::distribution::{ContinuousCDF, StudentsT};
-
-/// (cycles, ticks) of each crossing, from the first.
-type Points = [(i128, i128)];
-
-/// Ticks over cycles, as a fraction.
-type Slope = fn(&Points) -> (i128, i128);
-
-fn sum(points: &Points, of: impl Fn(&(i128, i128)) -> i128) -> i128 {
-    points.iter().map(of).sum()
-}
-
-fn last_period(points: &Points) -> (i128, i128) {
-    let [.., (k0, t0), (k1, t1)] = points else { panic!("fewer than two crossings") };
-    (t1 - t0, k1 - k0)
-}
-
-fn end_to_end(points: &Points) -> (i128, i128) {
-    let (first, last) = (points[0], points[points.len() - 1]);
-    (last.1 - first.1, last.0 - first.0)
-}
-
-/// Halves of equal length have equal divisors, so sums stand for means. The middle one of an odd number is in neither.
-fn triangular(points: &Points) -> (i128, i128) {
-    let half = points.len() / 2;
-    let (first, last) = (&points[..half], &points[points.len() - half..]);
-    (sum(last, |p| p.1) - sum(first, |p| p.1), sum(last, |p| p.0) - sum(first, |p| p.0))
-}
-
-fn least_squares(points: &Points) -> (i128, i128) {
-    let n = points.len() as i128;
-    let (k, t) = (sum(points, |p| p.0), sum(points, |p| p.1));
-    (n * sum(points, |p| p.0 * p.1) - k * t, common::spread(points))
-}
 
 /// Standard uncertainty, the part of its square that jitter makes, and Student's t for it.
 struct Uncertainty {
@@ -73,21 +43,6 @@ fn uncertainty(points: &Points, frequency: f64, clock_tolerance_ppb: u32) -> Unc
     let lost = spread as f64 / 4_294_967_296.0 / (n * (n - 2)) as f64;
     let tolerance = ROOT + 1e-9 / standard + lost / variance;
     Uncertainty { standard, tolerance, jitter, clock, student }
-}
-
-/// Half a nanohertz of rounding, and on top of it what 48 bits of period leave, 2^-47 of the frequency and a little:
-/// 0.0004 nHz at 50 Hz, 0.07 nHz at 10 kHz. So a reading is the nearest nanohertz but for exact value that close to a half.
-#[track_caller]
-fn is_rounded(reading: &Reading, (ticks, cycles): (i128, i128), config: &Config) -> bool {
-    let frequency = i128::from(reading.frequency.expect("a fit has a frequency").nanohertz());
-    let nano_rate = i128::from(config.rate.hz()) * (1_000_000_000 + i128::from(config.clock_ppb));
-    let off = 2 * (frequency * ticks - nano_rate * cycles).abs();
-    assert!(
-        off <= ticks + ((frequency * ticks) >> 45),
-        "{frequency} nHz is {} nHz off for {ticks}/{cycles} ticks at {nano_rate} nHz",
-        off / 2 / ticks
-    );
-    off <= ticks
 }
 
 #[track_caller]
@@ -183,7 +138,7 @@ struct Tally {
 }
 
 /// Follows a train with gaps, extras and jitter, and checks every reading and every window.
-fn follow<const N: usize, E: Estimator>(
+fn follow<const N: usize, E: Estimator + 'static>(
     config: &Config,
     nominal: f64,
     jitter: f64,
@@ -197,7 +152,7 @@ fn follow<const N: usize, E: Estimator>(
     // The scale wraps after half the window's crossings.
     let origin = (1u64 << 32).saturating_sub((period * N as f64 / 2.0) as u64);
     let train = Train { origin, ..train };
-    let with_scatter = slope as usize == least_squares as Slope as usize;
+    let with_scatter = TypeId::of::<E>() == TypeId::of::<LeastSquares>();
     let mut history = History::default();
     let mut meter = meter::<N, E>(config);
     let length = f64::from(config.window_ms) * f64::from(tick_hz) / 1000.0;
@@ -228,7 +183,7 @@ const TICK_RATES: [u32; 5] = [1_000, 32_768, 2_000_000, 16_000_000, 100_000_000]
 const NOMINALS: [f64; 5] = [0.5, 5.0, 50.0, 400.0, 10_000.0];
 
 /// Every tick rate with every nominal frequency it can carry, three lengths of window, and clocks that are off.
-fn sweep<const N: usize, E: Estimator>(slope: Slope) {
+fn sweep<const N: usize, E: Estimator + 'static>(slope: Slope) {
     let mut tally = Tally { readings: 0, exact: 0 };
     let mut seed = N as u64;
     for tick_hz in TICK_RATES {
@@ -264,7 +219,7 @@ fn sweep<const N: usize, E: Estimator>(slope: Slope) {
     assert!(rounded_away * 50 <= tally.readings, "{rounded_away} of {} not the nearest", tally.readings);
 }
 
-fn every_size<E: Estimator>(slope: Slope) {
+fn every_size<E: Estimator + 'static>(slope: Slope) {
     sweep::<4, E>(slope);
     sweep::<5, E>(slope);
     sweep::<7, E>(slope);

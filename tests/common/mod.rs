@@ -1,6 +1,8 @@
 //! Edge trains from one seed, on a tick scale of 64 bits that never wraps; what a meter sees of them does.
 #![allow(dead_code, reason = "each test file uses a part")]
 
+pub mod exact;
+
 use humtick::{Config, Crossing, Edge, Estimator, Frequency, Meter, Reading, Stamp, TickRate, Verdict};
 use rand::{RngExt, SeedableRng};
 use rand_distr::{Distribution, Normal};
