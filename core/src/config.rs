@@ -101,6 +101,8 @@ impl Config {
             nano_rate: nano_rate(self.rate, self.clock_ppb),
             shortest,
             longest,
+            least_16: (shortest - 1) << 4,
+            choice_16: (longest - shortest + 2) << 4,
             holdoff: fraction(shortest, self.holdoff_permille.into(), 1_000),
             // Two ticks on top: the edges of a noiseless signal are quantised to one tick and tracked to a fraction.
             gate_floor: fraction(shortest, self.gate_floor_ppm, 1_000_000) + 2,
@@ -141,6 +143,10 @@ pub(crate) struct Settings {
     pub nano_rate: u64,
     pub shortest: u32,
     pub longest: u32,
+    /// Shortest tracked period, one tick below the shortest asked for, in sixteenths of a tick.
+    least_16: u32,
+    /// How many sixteenths of a tick on from there a tracked period may be: to one tick above the longest, that one excluded.
+    choice_16: u32,
     pub holdoff: u32,
     pub gate_floor: u32,
     pub window: u32,
@@ -149,6 +155,14 @@ pub(crate) struct Settings {
     pub gate_factor: u8,
     pub coast_cycles: u8,
     pub polarity: Polarity,
+}
+
+impl Settings {
+    /// Whether a tracked period, in sixteenths of a tick, is one that was asked for, give or take a tick.
+    #[inline]
+    pub const fn in_range(&self, period_16: u32) -> bool {
+        period_16.wrapping_sub(self.least_16) < self.choice_16
+    }
 }
 
 /// Why a [`Config`] was refused.

@@ -24,8 +24,6 @@ pub(super) struct Tracker {
     period_16: u32,
     /// Mean absolute innovation in sixteenths of a tick.
     scatter_16: u32,
-    /// Half width of the gate in ticks; see [`Tracker::set_gate`].
-    gate: u32,
     /// Gate right after locking, against which the settled one is held.
     first_gate: u32,
     /// Cycle number of the expected crossing.
@@ -34,6 +32,9 @@ pub(super) struct Tracker {
     pub coasted: u8,
     /// Crossings still to come until the scatter has settled.
     settling: u8,
+    /// The scatter has settled, and since the last crossing no cycle was coasted and no edge refused: [`Tracker::follow`] may
+    /// judge the next edge. One byte to look at in place of five.
+    pub steady: bool,
 }
 
 impl Tracker {
@@ -46,22 +47,20 @@ impl Tracker {
         let period_16 = ((ten_periods / 10) << 4) + ((ten_periods % 10) << 4) / 10;
         // The line at the fifth point is mean + 2.5 periods.
         let expected = s0 + Ticks::new((d1 + d2 + d3) / 4 + ten_periods / 4);
-        let mut tracker = Self {
+        let tracker = Self {
             last: s3,
             expected,
             expected_16: 0,
             period_16,
             // The unevenness of neighbours has 2.4 sigma, the innovations to come 1.6 sigma and a mean of 1.3 sigma.
             scatter_16: chain.unevenness.saturating_mul(8),
-            gate: 0,
             first_gate: 0,
             cycle: cycle.wrapping_add(1),
             coasted: 0,
             settling: SETTLING,
+            steady: false,
         };
-        tracker.set_gate(settings);
-        tracker.first_gate = tracker.gate;
-        tracker
+        Self { first_gate: tracker.gate(settings), ..tracker }
     }
 
     /// Tracked period in whole ticks, rounded down.
@@ -74,19 +73,17 @@ impl Tracker {
         stamp.offset(self.expected)
     }
 
-    /// Half width of the gate in ticks.
-    pub const fn gate(&self) -> u32 {
-        self.gate
-    }
-
-    /// Scatter times factor, not below the floor, wider for each cycle coasted, never beyond three eighths of a period.
-    #[inline]
-    fn set_gate(&mut self, settings: &Settings) {
+    /// Half width of the gate in ticks: scatter times factor, not below the floor, wider for each cycle coasted, never beyond
+    /// three eighths of a period.
+    ///
+    /// Out of line: [`Tracker::follow`] seldom asks, and is the faster for not making room for it.
+    #[inline(never)]
+    pub fn gate(&self, settings: &Settings) -> u32 {
         let factor = u32::from(settings.gate_factor);
         // Whole ticks and sixteenths apart: whole ones are below 3/8 of 2^27, times 50 below 2^32.
         let scatter = (self.scatter_16 >> 4) * factor + (((self.scatter_16 & 15) * factor) >> 4);
         let gate = scatter.max(settings.gate_floor).saturating_add(self.drift(settings));
-        self.gate = gate.min(self.period() / 8 * 3);
+        gate.min(self.period() / 8 * 3)
     }
 
     /// How far the expectation may have drifted since the last accepted crossing. For each cycle one mean innovation
@@ -103,23 +100,32 @@ impl Tracker {
     }
 
     /// Lets the expected crossing go by.
-    pub fn skip(&mut self, settings: &Settings) {
+    pub fn skip(&mut self) {
         self.advance(0);
         self.coasted = self.coasted.saturating_add(1);
-        self.set_gate(settings);
+        self.steady = false;
     }
 
-    /// Whether `stamp`, `gap` ticks after the last crossing, is a crossing without any doubt or special case: accepted then,
-    /// exactly as [`Tracker::accept`] would. The one path that every good edge of a steady signal takes.
+    /// Whether `stamp` is a crossing without any doubt or special case: accepted then, exactly as [`Tracker::accept`] would,
+    /// with the period still in range. The one path that every good edge of a steady signal takes; in all other cases it
+    /// changes nothing.
+    ///
+    /// Here the gate is at least its floor, since that is at most a quarter of the shortest period and two ticks, and three
+    /// eighths of the tracked one are more from 64 ticks on. So most edges are known to be inside without its two products.
     #[inline]
-    pub fn follow(&mut self, stamp: Stamp, gap: u32, settings: &Settings) -> bool {
+    pub fn follow(&mut self, stamp: Stamp, settings: &Settings) -> bool {
         let off = self.offset(stamp);
-        if self.coasted != 0 || self.settling != 0 || gap < settings.holdoff || off.unsigned_abs() > self.gate
+        // A gap beyond the horizon is nowhere near the expectation, so the gate refuses it.
+        if (stamp - self.last).count() < settings.holdoff
+            || !(within(off, settings.gate_floor) || within(off, self.gate(settings)))
         {
             return false;
         }
-        self.correct(stamp, off, 3, 4);
-        self.set_gate(settings);
+        let (off_16, period_16) = self.corrected(off, 3);
+        if !settings.in_range(period_16) {
+            return false;
+        }
+        self.correct(stamp, off_16, period_16, 4);
         true
     }
 
@@ -129,22 +135,29 @@ impl Tracker {
         // After m missed cycles the same offset says less about one period: the gain falls with m.
         let gain = 3 + (u32::from(self.coasted) + 1).ilog2();
         let share = if self.settling > 0 { 2 } else { 4 };
-        self.correct(stamp, self.offset(stamp), gain, share);
+        let (off_16, period_16) = self.corrected(self.offset(stamp), gain);
+        self.correct(stamp, off_16, period_16, share);
         self.coasted = 0;
-        self.set_gate(settings);
+        self.steady = self.settling <= 1;
         if self.settling == 0 {
             return false;
         }
         self.settling -= 1;
-        self.settling == 0 && self.first_gate > 4 * self.gate
+        self.settling == 0 && self.first_gate > 4 * self.gate(settings)
     }
 
-    /// Corrects period and scatter by an innovation of `off` ticks, divided by 2^`gain` and 2^`share`, and expects the next.
+    /// An innovation of `off` ticks in sixteenths, and the period in sixteenths corrected by it divided by 2^`gain`.
     #[inline]
-    fn correct(&mut self, stamp: Stamp, off: i32, gain: u32, share: u32) {
+    fn corrected(&self, off: i32, gain: u32) -> (i32, u32) {
         // The gate is at most 3/8 of 2^27 ticks, so sixteenths fit.
         let off_16 = (off << 4) - i32::from(self.expected_16);
-        self.period_16 = self.period_16.wrapping_add_signed((off_16 + (1 << (gain - 1))) >> gain);
+        (off_16, self.period_16.wrapping_add_signed((off_16 + (1 << (gain - 1))) >> gain))
+    }
+
+    /// Takes over the corrected period, corrects the scatter by the innovation divided by 2^`share`, and expects the next.
+    #[inline]
+    fn correct(&mut self, stamp: Stamp, off_16: i32, period_16: u32, share: u32) {
+        self.period_16 = period_16;
         self.advance(off_16 >> 1);
         // Both below 2^31. The shift rounds down, so the last few sixteenths do not stay for ever.
         let more = off_16.unsigned_abs().wrapping_sub(self.scatter_16).cast_signed();
@@ -154,8 +167,7 @@ impl Tracker {
 
     /// Whether the tracked period is still one that was asked for.
     pub const fn in_range(&self, settings: &Settings) -> bool {
-        let period = self.period();
-        period >= settings.shortest - 1 && period <= settings.longest
+        settings.in_range(self.period_16)
     }
 
     /// Whether a chain continues this track: the number of cycles between the last accepted crossing and the chain's
@@ -181,4 +193,9 @@ impl Tracker {
         self.expected_16 = step_16.to_le_bytes()[0] & 15;
         self.cycle = self.cycle.wrapping_add(1);
     }
+}
+
+/// Whether `off` is at most `width`, below 2^30, either way; without a branch on its sign, which is a coin toss.
+const fn within(off: i32, width: u32) -> bool {
+    off.cast_unsigned().wrapping_add(width) <= 2 * width
 }
