@@ -1,11 +1,11 @@
 //! Arithmetic wider than it looks, in 64-bit integers: no float, and no u128, which an 8-bit part has none worth having of.
 
 /// Numerator / denominator * 2^`bits`, rounded down, for numerator < denominator < 2^48 and `bits` <= 48 with the result below
-/// 2^64. Sixteen bits a step: the remainder, below 2^48, has room for just as many.
+/// 2^64. As many bits a step as a remainder below the denominator has room for, 16 or more.
 pub(crate) const fn fraction_bits(mut remainder: u64, denominator: u64, mut bits: u32) -> u64 {
-    let mut quotient = 0;
+    let (mut quotient, room) = (0, denominator.leading_zeros());
     while bits > 0 {
-        let step = if bits < 16 { bits } else { 16 };
+        let step = if bits < room { bits } else { room };
         let shifted = remainder << step;
         quotient = (quotient << step) | (shifted / denominator);
         remainder = shifted % denominator;
@@ -66,14 +66,28 @@ impl Scaled {
         Self { mantissa: ((value << leading) >> 32) as u32, exponent }
     }
 
+    /// `value` * 2^`exponent` for a `value` of 63 or 64 bits, or zero: what comes of two mantissas. There are no bits to count,
+    /// and the shifts are by a fixed number, which is what an 8-bit part is good at.
+    #[allow(clippy::cast_possible_truncation, reason = "32 bits are left")]
+    const fn full(value: u64, exponent: i16) -> Self {
+        if value >> 63 == 1 {
+            Self { mantissa: (value >> 32) as u32, exponent: exponent + 32 }
+        } else if value == 0 {
+            Self::ZERO
+        } else {
+            Self { mantissa: (value >> 31) as u32, exponent: exponent + 31 }
+        }
+    }
+
     pub const fn times(self, other: Self) -> Self {
-        Self::new(self.mantissa as u64 * other.mantissa as u64, self.exponent + other.exponent)
+        Self::full(self.mantissa as u64 * other.mantissa as u64, self.exponent + other.exponent)
     }
 
     /// Quotient; a zero divisor gives zero, which no caller lets happen.
     pub const fn over(self, other: Self) -> Self {
         match ((self.mantissa as u64) << 32).checked_div(other.mantissa as u64) {
-            Some(quotient) => Self::new(quotient, self.exponent - other.exponent - 32),
+            // The quotient has 32 or 33 bits.
+            Some(quotient) => Self::full(quotient << 31, self.exponent - other.exponent - 63),
             None => Self::ZERO,
         }
     }
@@ -85,7 +99,7 @@ impl Scaled {
         }
         let lag = large.exponent.abs_diff(small.exponent) as u32;
         let aligned = if lag < 32 { ((small.mantissa as u64) << 31) >> lag } else { 0 };
-        Self::new(((large.mantissa as u64) << 31) + aligned, large.exponent - 31)
+        Self::full(((large.mantissa as u64) << 31) + aligned, large.exponent - 31)
     }
 
     /// Square root, to 16 bits, rounded up: high by less than 2^-14.
