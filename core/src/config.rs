@@ -2,6 +2,7 @@
 
 use core::fmt;
 
+use crate::arithmetic::Scaled;
 use crate::limit::{HORIZON, MAX_COAST, MAX_PERIOD, MIN_PERIOD};
 use crate::unit::{Frequency, Polarity, TickRate};
 
@@ -97,6 +98,7 @@ impl Config {
         if self.clock_ppb.unsigned_abs() > 100_000_000 || self.clock_tolerance_ppb > 100_000_000 {
             return Err(ConfigError::Clock);
         }
+        let clock = Scaled::new(self.clock_tolerance_ppb.into(), 0).times(BILLIONTH);
         Ok(Settings {
             nano_rate: nano_rate(self.rate, self.clock_ppb),
             shortest,
@@ -108,7 +110,7 @@ impl Config {
             gate_floor: fraction(shortest, self.gate_floor_ppm, 1_000_000) + 2,
             window,
             every,
-            clock_tolerance_ppb: self.clock_tolerance_ppb,
+            clock: clock.times(clock),
             gate_factor: self.gate_factor,
             coast_cycles: self.coast_cycles,
             polarity: self.polarity,
@@ -136,6 +138,8 @@ fn fraction(whole: u32, parts: u32, of: u32) -> u32 {
     u32::try_from(u64::from(whole) * u64::from(parts) / u64::from(of)).unwrap_or(u32::MAX)
 }
 
+const BILLIONTH: Scaled = Scaled::new(1, 0).over(Scaled::new(1_000_000_000, 0));
+
 /// A [`Config`] that passed its checks, in ticks.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Settings {
@@ -151,7 +155,8 @@ pub(crate) struct Settings {
     pub gate_floor: u32,
     pub window: u32,
     pub every: u32,
-    pub clock_tolerance_ppb: u32,
+    /// The square of the clock's relative tolerance.
+    pub clock: Scaled,
     pub gate_factor: u8,
     pub coast_cycles: u8,
     pub polarity: Polarity,

@@ -134,8 +134,14 @@ impl<const N: usize, E: Estimator> Meter<N, E> {
     }
 
     /// The reading that has fallen due, once.
+    #[inline]
     pub fn take_reading(&mut self) -> Option<Reading> {
-        Some(match self.ready.take()? {
+        self.ready.take().and_then(|due| self.read(due))
+    }
+
+    #[inline(never)]
+    fn read(&mut self, due: Due) -> Option<Reading> {
+        Some(match due {
             Due::Fit => {
                 self.estimate.settle(self.settings.window);
                 self.reading_of(self.estimate.fit()?)

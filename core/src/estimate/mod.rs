@@ -62,7 +62,7 @@ pub struct Slope {
     pub(crate) den: u64,
     pub(crate) var_num: u64,
     pub(crate) var_den: u64,
-    /// Whether the residual scatter of the window gives this estimator's uncertainty.
+    /// Whether it is the least-squares line's, so that the scatter about that line gives the uncertainty.
     pub(crate) from_scatter: bool,
 }
 

@@ -344,13 +344,14 @@ impl<const N: usize> Window<N> {
         Some((level, slope))
     }
 
-    /// Moves the line to the integer one nearest to the least-squares line. Returns the change as [`Self::rebase`] does;
-    /// `None` if it is there already.
+    /// Moves the line to the integer one nearest to the least-squares line if that has another period or is a thousand ticks
+    /// away. Returns the change as [`Self::rebase`] does. A smaller distance costs the fit nothing.
     pub(super) fn settle(&mut self) -> Option<(i32, i32)> {
-        let (level, slope) = self.sums.nearest_line()?;
-        if (level, slope) == (0, 0) {
+        let sums = &self.sums;
+        if sums.tilt().unsigned_abs() <= sums.spread() / 2 && sums.r.unsigned_abs() >> 10 < sums.n.into() {
             return None;
         }
+        let (level, slope) = sums.nearest_line()?;
         let (level, slope) = (i32::try_from(level).ok()?, i32::try_from(slope).ok()?);
         self.shift(level, slope);
         Some((level, slope))
