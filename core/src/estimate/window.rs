@@ -377,3 +377,6 @@ const fn square(r: i32) -> i64 {
 const fn shifted(c: i64, level: i64, d: i64, slope: i64) -> i64 {
     c.wrapping_mul(level).wrapping_add(d.wrapping_mul(slope))
 }
+
+#[cfg(test)]
+mod tests;
