@@ -67,7 +67,7 @@ impl Scaled {
     }
 
     /// `value` * 2^`exponent` for a `value` of 63 or 64 bits, or zero: what comes of two mantissas. There are no bits to count,
-    /// and the shifts are by a fixed number, which is what an 8-bit part is good at.
+    /// and the shifts are by one bit and by whole bytes: an 8-bit part takes a loop for any other.
     #[allow(clippy::cast_possible_truncation, reason = "32 bits are left")]
     const fn full(value: u64, exponent: i16) -> Self {
         if value >> 63 == 1 {
@@ -75,7 +75,7 @@ impl Scaled {
         } else if value == 0 {
             Self::ZERO
         } else {
-            Self { mantissa: (value >> 31) as u32, exponent: exponent + 31 }
+            Self { mantissa: ((value << 1) >> 32) as u32, exponent: exponent + 31 }
         }
     }
 
@@ -110,7 +110,8 @@ impl Scaled {
         if radicand == 0 {
             return Self::ZERO;
         }
-        Self::full((root_of_full(radicand) as u64 + 1) << 47, (self.exponent + odd) / 2 - 47)
+        let root = (root_of_full(radicand) + 1) << 15;
+        Self::full((root as u64) << 32, (self.exponent + odd) / 2 - 47)
     }
 
     /// The value rounded up to an integer; `None` from 2^63 on.

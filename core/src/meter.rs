@@ -136,11 +136,13 @@ impl<const N: usize, E: Estimator> Meter<N, E> {
     /// The reading that has fallen due, once.
     #[inline]
     pub fn take_reading(&mut self) -> Option<Reading> {
-        self.ready.take().and_then(|due| self.read(due))
+        let due = self.ready?;
+        self.read(due)
     }
 
     #[inline(never)]
     fn read(&mut self, due: Due) -> Option<Reading> {
+        self.ready = None;
         Some(match due {
             Due::Fit => {
                 self.estimate.settle(self.settings.window);

@@ -199,3 +199,33 @@ impl Tracker {
 const fn within(off: i32, width: u32) -> bool {
     off.cast_unsigned().wrapping_add(width) <= 2 * width
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::Config;
+    use crate::limit::{MAX_PERIOD, MIN_PERIOD};
+    use crate::unit::{Frequency, TickRate};
+
+    /// What [`Tracker::follow`] relies on, with the highest floor and the shortest period that a tracker may have.
+    #[test]
+    fn the_gate_is_never_below_its_floor() {
+        let mut checked = 0;
+        for shortest in (MIN_PERIOD..2_000).chain((2_000..MAX_PERIOD / 2).step_by(99_991)) {
+            let millihertz = 1_000_000_000 / shortest;
+            let config = Config {
+                gate_floor_ppm: 250_000,
+                window_ms: 1_000_000,
+                every_ms: 1_000_000,
+                ..Config::around(
+                    TickRate::from_hz(1_000_000).unwrap(),
+                    Frequency::from_nanohertz(u64::from(millihertz) * 1_000_000 / 5 * 4),
+                )
+            };
+            let Ok(settings) = config.check() else { continue };
+            checked += 1;
+            assert!(settings.gate_floor <= (settings.shortest - 1) / 8 * 3, "{shortest}");
+        }
+        assert!(checked > 1_900, "{checked}");
+    }
+}
