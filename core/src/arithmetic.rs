@@ -1,11 +1,11 @@
 //! Arithmetic wider than it looks, in 64-bit integers: no float, and no u128, which an 8-bit part has none worth having of.
 
 /// Numerator / denominator * 2^`bits`, rounded down, for numerator < denominator < 2^48 and `bits` <= 48 with the result below
-/// 2^64. Sixteen bits a step: the remainder, below 2^48, has room for just as many.
+/// 2^64. As many bits a step as a remainder below the denominator has room for, 16 or more.
 pub(crate) const fn fraction_bits(mut remainder: u64, denominator: u64, mut bits: u32) -> u64 {
-    let mut quotient = 0;
+    let (mut quotient, room) = (0, denominator.leading_zeros());
     while bits > 0 {
-        let step = if bits < 16 { bits } else { 16 };
+        let step = if bits < room { bits } else { room };
         let shifted = remainder << step;
         quotient = (quotient << step) | (shifted / denominator);
         remainder = shifted % denominator;
@@ -66,14 +66,28 @@ impl Scaled {
         Self { mantissa: ((value << leading) >> 32) as u32, exponent }
     }
 
+    /// `value` * 2^`exponent` for a `value` of 63 or 64 bits, or zero: what comes of two mantissas. There are no bits to count,
+    /// and the shifts are by one bit and by whole bytes: an 8-bit part takes a loop for any other.
+    #[allow(clippy::cast_possible_truncation, reason = "32 bits are left")]
+    const fn full(value: u64, exponent: i16) -> Self {
+        if value >> 63 == 1 {
+            Self { mantissa: (value >> 32) as u32, exponent: exponent + 32 }
+        } else if value == 0 {
+            Self::ZERO
+        } else {
+            Self { mantissa: ((value << 1) >> 32) as u32, exponent: exponent + 31 }
+        }
+    }
+
     pub const fn times(self, other: Self) -> Self {
-        Self::new(self.mantissa as u64 * other.mantissa as u64, self.exponent + other.exponent)
+        Self::full(self.mantissa as u64 * other.mantissa as u64, self.exponent + other.exponent)
     }
 
     /// Quotient; a zero divisor gives zero, which no caller lets happen.
     pub const fn over(self, other: Self) -> Self {
         match ((self.mantissa as u64) << 32).checked_div(other.mantissa as u64) {
-            Some(quotient) => Self::new(quotient, self.exponent - other.exponent - 32),
+            // The quotient has 32 or 33 bits.
+            Some(quotient) => Self::full(quotient << 31, self.exponent - other.exponent - 63),
             None => Self::ZERO,
         }
     }
@@ -85,7 +99,7 @@ impl Scaled {
         }
         let lag = large.exponent.abs_diff(small.exponent) as u32;
         let aligned = if lag < 32 { ((small.mantissa as u64) << 31) >> lag } else { 0 };
-        Self::new(((large.mantissa as u64) << 31) + aligned, large.exponent - 31)
+        Self::full(((large.mantissa as u64) << 31) + aligned, large.exponent - 31)
     }
 
     /// Square root, to 16 bits, rounded up: high by less than 2^-14.
@@ -96,7 +110,8 @@ impl Scaled {
         if radicand == 0 {
             return Self::ZERO;
         }
-        Self::new(radicand.isqrt() as u64 + 1, (self.exponent + odd) / 2)
+        let root = (root_of_full(radicand) + 1) << 15;
+        Self::full((root as u64) << 32, (self.exponent + odd) / 2 - 47)
     }
 
     /// The value rounded up to an integer; `None` from 2^63 on.
@@ -115,6 +130,19 @@ impl Scaled {
             _ => Some((mantissa > 0) as u64),
         }
     }
+}
+
+/// Square root, rounded down, of a number of 31 or 32 bits.
+///
+/// A straight line within 6 % of it, and Newton's rule twice: within 0.2 %, then the root or one more. That is what it is for
+/// beside `isqrt`, which takes three times as long and a table that would be in an AVR's RAM.
+const fn root_of_full(radicand: u32) -> u32 {
+    let start = (radicand >> 17) + (radicand >> 18) + 19_968;
+    let near = (start + radicand / start) / 2;
+    let nearer = (near + radicand / near) / 2;
+    // 2^16 would be one too many, and its square one bit.
+    let most = if nearer > 0xFFFF { 0xFFFF } else { nearer };
+    most - (most * most > radicand) as u32
 }
 
 #[cfg(test)]
@@ -151,6 +179,14 @@ mod tests {
             prop_assert_eq!((i128::from(quotient), i128::from(rest)), (n.div_euclid(d), n.rem_euclid(d)));
             let off = 2 * (n - i128::from(nearest(num, den)) * d).abs();
             prop_assert!(off <= d);
+        }
+
+        #[test]
+        fn root_of_full_is_the_root(near in 1u32 << 15..1 << 16, off in -1i64..=1, any in 1u32 << 30..) {
+            let square = u32::try_from(i64::from(near * near) + off).unwrap().max(1 << 30);
+            for radicand in [any, square, u32::MAX] {
+                prop_assert_eq!(root_of_full(radicand), radicand.isqrt());
+            }
         }
 
         /// Against f64, whose 53 bits are an independent reference here.

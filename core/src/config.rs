@@ -2,6 +2,7 @@
 
 use core::fmt;
 
+use crate::arithmetic::Scaled;
 use crate::limit::{HORIZON, MAX_COAST, MAX_PERIOD, MIN_PERIOD};
 use crate::unit::{Frequency, Polarity, TickRate};
 
@@ -97,16 +98,19 @@ impl Config {
         if self.clock_ppb.unsigned_abs() > 100_000_000 || self.clock_tolerance_ppb > 100_000_000 {
             return Err(ConfigError::Clock);
         }
+        let clock = Scaled::new(self.clock_tolerance_ppb.into(), 0).times(BILLIONTH);
         Ok(Settings {
             nano_rate: nano_rate(self.rate, self.clock_ppb),
             shortest,
             longest,
+            least_16: (shortest - 1) << 4,
+            choice_16: (longest - shortest + 2) << 4,
             holdoff: fraction(shortest, self.holdoff_permille.into(), 1_000),
             // Two ticks on top: the edges of a noiseless signal are quantised to one tick and tracked to a fraction.
             gate_floor: fraction(shortest, self.gate_floor_ppm, 1_000_000) + 2,
             window,
             every,
-            clock_tolerance_ppb: self.clock_tolerance_ppb,
+            clock: clock.times(clock),
             gate_factor: self.gate_factor,
             coast_cycles: self.coast_cycles,
             polarity: self.polarity,
@@ -134,6 +138,8 @@ fn fraction(whole: u32, parts: u32, of: u32) -> u32 {
     u32::try_from(u64::from(whole) * u64::from(parts) / u64::from(of)).unwrap_or(u32::MAX)
 }
 
+const BILLIONTH: Scaled = Scaled::new(1, 0).over(Scaled::new(1_000_000_000, 0));
+
 /// A [`Config`] that passed its checks, in ticks.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Settings {
@@ -141,14 +147,27 @@ pub(crate) struct Settings {
     pub nano_rate: u64,
     pub shortest: u32,
     pub longest: u32,
+    /// Shortest tracked period, one tick below the shortest asked for, in sixteenths of a tick.
+    least_16: u32,
+    /// How many sixteenths of a tick on from there a tracked period may be: to one tick above the longest, that one excluded.
+    choice_16: u32,
     pub holdoff: u32,
     pub gate_floor: u32,
     pub window: u32,
     pub every: u32,
-    pub clock_tolerance_ppb: u32,
+    /// The square of the clock's relative tolerance.
+    pub clock: Scaled,
     pub gate_factor: u8,
     pub coast_cycles: u8,
     pub polarity: Polarity,
+}
+
+impl Settings {
+    /// Whether a tracked period, in sixteenths of a tick, is one that was asked for, give or take a tick.
+    #[inline]
+    pub const fn in_range(&self, period_16: u32) -> bool {
+        period_16.wrapping_sub(self.least_16) < self.choice_16
+    }
 }
 
 /// Why a [`Config`] was refused.

@@ -16,8 +16,6 @@ pub struct Meter<const N: usize, E = LeastSquares> {
     settings: Settings,
     qualifier: Qualifier,
     estimate: Estimate<N, E>,
-    /// Cycle number of the newest crossing.
-    newest: u32,
     /// Edges refused since the newest crossing.
     refused: u8,
     /// When the last reading was due.
@@ -47,7 +45,6 @@ impl<const N: usize, E: Estimator> Meter<N, E> {
             settings: config.check()?,
             qualifier: Qualifier::new(),
             estimate: Estimate::new(),
-            newest: 0,
             refused: 0,
             due: Stamp::new(0),
             started: false,
@@ -58,33 +55,47 @@ impl<const N: usize, E: Estimator> Meter<N, E> {
     /// Takes an edge and says what became of it. Edges come in order of time, at most 2^31 ticks apart.
     #[inline]
     pub fn push(&mut self, edge: Edge) -> Verdict {
-        if edge.polarity == self.settings.polarity
-            && let Some(crossing) = self.qualifier.follow(edge.stamp, &self.settings)
-        {
-            // Nothing was coasted, so it is the cycle after the newest crossing's.
-            self.join_next(crossing, 1);
-            self.fall_due(edge.stamp, Due::Fit);
-            return Verdict::Crossing(crossing);
-        }
-        self.judge(edge)
-    }
-
-    #[inline(never)]
-    fn judge(&mut self, edge: Edge) -> Verdict {
         if edge.polarity != self.settings.polarity {
             return Verdict::Unused;
         }
-        if !self.started {
-            (self.started, self.due) = (true, edge.stamp);
+        if let Some(cycle) = self.follow(edge.stamp) {
+            return Verdict::Crossing(Crossing { stamp: edge.stamp, cycle });
         }
-        let verdict = self.qualifier.push(edge.stamp, &self.settings);
-        match verdict {
+        // Behind a reference, or the usual verdict would go through its memory too.
+        let mut verdict = Verdict::Unused;
+        self.judge(edge.stamp, &mut verdict);
+        verdict
+    }
+
+    /// Takes an edge that is a crossing without doubt or special case and returns its cycle number; nothing has changed if it
+    /// is not. The result fits in registers where a [`Verdict`] goes through memory: on a desktop processor the copy of one, a
+    /// wide load from narrow stores, cost a quarter of a push.
+    #[inline(never)]
+    fn follow(&mut self, stamp: Stamp) -> Option<u32> {
+        let cycle = self.qualifier.follow(stamp, &self.settings)?;
+        if !self.estimate.slide(stamp) {
+            // Nothing was coasted, so it is the cycle after the newest crossing's.
+            self.join_next(stamp, 1);
+        }
+        self.fall_due(stamp, Due::Fit);
+        Some(cycle)
+    }
+
+    /// What becomes of an edge of the used polarity that is anything but a matter of course.
+    #[inline(never)]
+    fn judge(&mut self, stamp: Stamp, verdict: &mut Verdict) {
+        if !self.started {
+            (self.started, self.due) = (true, stamp);
+        }
+        let newest = self.qualifier.newest();
+        *verdict = self.qualifier.push(stamp, &self.settings);
+        match *verdict {
             Verdict::Crossing(crossing) => {
                 if self.qualifier.settled() {
                     self.estimate.clear();
                 }
-                self.join(crossing);
-                self.fall_due(edge.stamp, Due::Fit);
+                self.join(crossing, newest);
+                self.fall_due(stamp, Due::Fit);
             }
             Verdict::Locked(lock) => {
                 if lock.continuity != Continuity::Smooth {
@@ -92,18 +103,19 @@ impl<const N: usize, E: Estimator> Meter<N, E> {
                 }
                 // The chain's edges had been counted as refused when they came, the last one excepted.
                 self.refused = self.refused.saturating_sub(PATIENCE);
+                let mut before = newest;
                 for crossing in lock.crossings() {
-                    self.join(crossing);
+                    self.join(crossing, before);
+                    before = crossing.cycle;
                 }
-                self.fall_due(edge.stamp, Due::Fit);
+                self.fall_due(stamp, Due::Fit);
             }
             Verdict::Rejected(_) => {
                 self.refused = self.refused.saturating_add(1);
-                self.without_crossing(edge.stamp);
+                self.without_crossing(stamp);
             }
-            Verdict::Seeking | Verdict::Unused => self.without_crossing(edge.stamp),
+            Verdict::Seeking | Verdict::Unused => self.without_crossing(stamp),
         }
-        verdict
     }
 
     /// Says that time has come to `now` and all edges before it have been pushed. Notices missing edges and loss; needed
@@ -118,14 +130,21 @@ impl<const N: usize, E: Estimator> Meter<N, E> {
 
     /// The reading that has fallen due, once. Right after a lock it waits until the window is full or holds
     /// [`LEAST_CYCLES`](crate::limit::LEAST_CYCLES) cycles.
+    #[inline]
     pub fn take_reading(&mut self) -> Option<Reading> {
-        match self.ready? {
+        let due = self.ready?;
+        self.read(due)
+    }
+
+    #[inline(never)]
+    fn read(&mut self, due: Due) -> Option<Reading> {
+        match due {
             Due::Fit => {
                 if !self.estimate.is_ripe(self.settings.window) {
                     return None;
                 }
                 self.ready = None;
-                self.estimate.settle();
+                self.estimate.settle(self.settings.window);
                 Some(self.reading_of(self.estimate.fit()?))
             }
             Due::Unknown(now) => {
@@ -160,7 +179,7 @@ impl<const N: usize, E: Estimator> Meter<N, E> {
 
     /// The crossings of the present window, oldest first.
     pub fn crossings(&self) -> impl Iterator<Item = Crossing> {
-        let mut cycle = self.newest.wrapping_sub(self.window().cycles());
+        let mut cycle = self.qualifier.newest().wrapping_sub(self.window().cycles());
         self.window().members().enumerate().map(move |(i, member)| {
             if i > 0 {
                 cycle = cycle.wrapping_add(member.step.into());
@@ -174,20 +193,19 @@ impl<const N: usize, E: Estimator> Meter<N, E> {
         self.estimate.window()
     }
 
-    fn join(&mut self, crossing: Crossing) {
+    fn join(&mut self, crossing: Crossing, newest: u32) {
         // Coasting ends long before a step of 256; the window restarts should one ever come.
-        let step = u8::try_from(crossing.cycle.wrapping_sub(self.newest)).unwrap_or_else(|_| {
+        let step = u8::try_from(crossing.cycle.wrapping_sub(newest)).unwrap_or_else(|_| {
             self.estimate.clear();
             0
         });
-        self.join_next(crossing, step);
+        self.join_next(crossing.stamp, step);
     }
 
-    #[inline]
-    fn join_next(&mut self, crossing: Crossing, step: u8) {
-        let period = || self.qualifier.period().unwrap_or(self.settings.longest);
-        self.estimate.push(crossing.stamp, step, self.refused, self.settings.window, period);
-        self.newest = crossing.cycle;
+    #[inline(never)]
+    fn join_next(&mut self, stamp: Stamp, step: u8) {
+        let period = self.qualifier.period().unwrap_or(self.settings.longest);
+        self.estimate.push(stamp, step, self.refused, self.settings.window, period);
         self.refused = 0;
     }
 

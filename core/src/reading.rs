@@ -69,24 +69,22 @@ pub(crate) fn uncertainty(
     frequency: Frequency,
     settings: &Settings,
 ) -> Option<(Frequency, Frequency)> {
-    let scatter = fit.scatter.filter(|_| fit.from_scatter)?;
+    let scatter = fit.scatter?;
     let period = Scaled::new(fit.period, -i16::try_from(fit.period_shift).ok()?);
     let gain = Scaled::new(fit.gain.0, 0).over(Scaled::new(fit.gain.1, 0).times(period).times(period));
     let jitter = scatter.plus(TWELFTH).times(gain);
-    let clock = Scaled::new(settings.clock_tolerance_ppb.into(), 0).times(BILLIONTH);
-    let clock = clock.times(clock);
     let excess = fit.crossings.checked_mul(100)?.checked_sub(305)?;
     let factor = Scaled::new(u64::from(1_960 + 241_000 / excess), 0).times(THOUSANDTH);
     let f = Scaled::new(frequency.nanohertz(), 0);
-    let standard = f.times(jitter.plus(clock.times(THIRD)).root());
-    let expanded =
-        f.times(jitter.times(factor).times(factor).plus(clock.times(NINETEEN_TWENTIETHS_SQUARED)).root());
+    let standard = f.times(jitter.plus(settings.clock.times(THIRD)).root());
+    let expanded = f.times(
+        jitter.times(factor).times(factor).plus(settings.clock.times(NINETEEN_TWENTIETHS_SQUARED)).root(),
+    );
     Some((Frequency::from_nanohertz(standard.ceil()?), Frequency::from_nanohertz(expanded.ceil()?)))
 }
 
 const TWELFTH: Scaled = Scaled::new(1, 0).over(Scaled::new(12, 0));
 const THOUSANDTH: Scaled = Scaled::new(1, 0).over(Scaled::new(1_000, 0));
-const BILLIONTH: Scaled = Scaled::new(1, 0).over(Scaled::new(1_000_000_000, 0));
 
 /// Variance of a rectangular distribution over its half width squared.
 const THIRD: Scaled = Scaled::new(1, 0).over(Scaled::new(3, 0));

@@ -24,12 +24,10 @@ pub struct Fit {
     /// Fraction bits of `period`.
     pub(crate) period_shift: u32,
     /// Residual variance about the least-squares line in ticks^2, with crossings - 2 degrees of freedom; `None` with
-    /// fewer than three crossings.
+    /// fewer than three crossings, and where it does not make this estimator's uncertainty.
     pub(crate) scatter: Option<Scaled>,
     /// Variance of the period for unit variance of the stamps, as a fraction.
     pub(crate) gain: (u64, u64),
-    /// Whether `scatter` and `gain` make this estimator's uncertainty.
-    pub(crate) from_scatter: bool,
 }
 
 impl Fit {
@@ -48,9 +46,8 @@ impl Fit {
             crossings: window.sums().n,
             period: (u64::from(ticks) << period_shift) + fraction,
             period_shift,
-            scatter: scatter(window.sums()),
+            scatter: if slope.from_scatter { scatter(window.sums(), &slope) } else { None },
             gain: (slope.var_num, slope.var_den),
-            from_scatter: slope.from_scatter,
         })
     }
 
@@ -71,37 +68,45 @@ impl Fit {
     }
 }
 
-/// Residual variance about the least-squares line, in ticks^2.
+/// Residual variance about the least-squares line, in ticks^2; `line` is that line's slope.
 ///
-/// n SSR = n sum r^2 - (sum r)^2 - tilt * slope. The last two nearly cancel the first when the line is far off, so the
-/// sums are first taken over to the nearest line of integer period and level: then |slope| <= 1/2, and 32 bits of its
+/// n SSR = n sum r^2 - (sum r)^2 - tilt * slope. The last two nearly cancel the first when the slope is far off, so the
+/// sums are then first taken over to the nearest line of integer period and level: |slope| <= 1/2, and 32 bits of its
 /// fraction give the last term to 2^-33 of the spread (at 4096 crossings without gaps that is 0.2 % of what
-/// quantisation alone puts into n SSR).
-fn scatter(sums: &Sums) -> Option<Scaled> {
+/// quantisation alone puts into n SSR). A level far off does no harm as long as the terms fit: they are exact.
+fn scatter(sums: &Sums, line: &Slope) -> Option<Scaled> {
     let freedom = sums.n.checked_sub(2).filter(|f| *f > 0)?;
-    let (level, slope) = sums.nearest_line()?;
-    let rebased = if (level, slope) == (0, 0) { *sums } else { sums.rebased(level, slope) };
-    let (spread, tilt) = (rebased.spread(), rebased.tilt().unsigned_abs());
+    let n = u64::from(sums.n);
+    let all = |sums: &Sums| sums.rr.cast_unsigned().checked_mul(n);
+    let unexplained = if let Some(all) = all(sums)
+        && line.num.unsigned_abs() <= line.den / 2
+    {
+        less_explained(all, sums.r, line.num, line.den)?
+    } else {
+        let (level, slope) = sums.nearest_line()?;
+        let near = sums.rebased(level, slope);
+        match all(&near) {
+            Some(all) => less_explained(all, near.r, near.tilt(), line.den)?,
+            // Jitter of 2^20 ticks and more: what half a tick of slope or level explains does not matter.
+            None => Scaled::new(near.rr.cast_unsigned(), 0).times(Scaled::new(n, 0)),
+        }
+    };
+    Some(unexplained.over(Scaled::new(n * u64::from(freedom), 0)))
+}
+
+/// `all`, which is n sum r^2, less what level and slope explain of it. That is never more, but for rounding, so the square fits.
+fn less_explained(all: u64, r: i64, tilt: i64, spread: u64) -> Option<Scaled> {
+    let (r, tilt) = (r.unsigned_abs(), tilt.unsigned_abs());
     // After the shift the numerator is below 2^30, half the denominator, and its 32 more bits fit.
     let excess = (u64::BITS - spread.leading_zeros()).saturating_sub(31);
     let slope = ((tilt >> excess) << 32) / (spread >> excess);
-    let explained =
-        rebased.r.unsigned_abs() * rebased.r.unsigned_abs() + scale_down(tilt, u32::try_from(slope).ok()?);
-    let n = u64::from(sums.n);
-    let squares = rebased.rr.cast_unsigned();
-    let unexplained = match squares.checked_mul(n) {
-        Some(all) => {
-            let whole = all.saturating_sub(explained);
-            // What the last term has below one matters where few crossings lie within a tick of the line.
-            let below = tilt.wrapping_mul(slope) & 0xFFFF_FFFF;
-            if whole >> 31 == 0 {
-                Scaled::new((whole << 32).saturating_sub(below), -32)
-            } else {
-                Scaled::new(whole, 0)
-            }
-        }
-        // Jitter of 2^20 ticks and more: what half a tick of slope or level explains does not matter.
-        None => Scaled::new(squares, 0).times(Scaled::new(n, 0)),
-    };
-    Some(unexplained.over(Scaled::new(n * u64::from(freedom), 0)))
+    let explained = r * r + scale_down(tilt, u32::try_from(slope).ok()?);
+    let whole = all.saturating_sub(explained);
+    // What the last term has below one matters where few crossings lie within a tick of the line.
+    let below = tilt.wrapping_mul(slope) & 0xFFFF_FFFF;
+    Some(if whole >> 31 == 0 {
+        Scaled::new((whole << 32).saturating_sub(below), -32)
+    } else {
+        Scaled::new(whole, 0)
+    })
 }

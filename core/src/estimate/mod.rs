@@ -63,7 +63,7 @@ pub struct Slope {
     pub(crate) den: u64,
     pub(crate) var_num: u64,
     pub(crate) var_den: u64,
-    /// Whether the residual scatter of the window gives this estimator's uncertainty.
+    /// Whether it is the least-squares line's, so that the scatter about that line gives the uncertainty.
     pub(crate) from_scatter: bool,
 }
 
@@ -91,24 +91,23 @@ impl<const N: usize, E: Estimator> Estimate<N, E> {
         self.estimator = E::NEW;
     }
 
+    /// Takes the next cycle's crossing the short way if that is all there is to it; see [`Window::slide`]. False, with
+    /// nothing changed, if it is not.
+    #[inline]
+    pub(crate) fn slide(&mut self, stamp: Stamp) -> bool {
+        !E::FOLLOWS && self.window.slide(stamp)
+    }
+
     /// Takes a crossing `step` cycles after the last, with `refused` edges between them; lets go of those that
     /// leave the window of `length` ticks. `period`: ticks a cycle, roughly, for the first line.
-    #[inline]
-    pub(crate) fn push(
-        &mut self,
-        stamp: Stamp,
-        step: u8,
-        refused: u8,
-        length: u32,
-        period: impl FnOnce() -> u32,
-    ) {
-        if E::FOLLOWS || step != 1 || !self.window.slide(stamp, refused, length) {
-            self.push_any(stamp, step, refused, length, period());
+    pub(crate) fn push(&mut self, stamp: Stamp, step: u8, refused: u8, length: u32, period: u32) {
+        self.take(stamp, step, refused, length, period);
+        if !E::FOLLOWS {
+            self.window.plan(length);
         }
     }
 
-    #[inline(never)]
-    fn push_any(&mut self, stamp: Stamp, step: u8, refused: u8, length: u32, period: u32) {
+    fn take(&mut self, stamp: Stamp, step: u8, refused: u8, length: u32, period: u32) {
         while self.window.is_full(stamp, step, length) {
             match self.window.drop_oldest() {
                 Some((r0, moved)) => self.estimator.dropped(&self.window, r0, moved),
@@ -148,9 +147,10 @@ impl<const N: usize, E: Estimator> Estimate<N, E> {
 
     /// Takes the residuals over to the integer line nearest to the least-squares one, if another is nearer by now. Then the
     /// sums are small, and the fit needs no division to find that line.
-    pub(crate) fn settle(&mut self) {
+    pub(crate) fn settle(&mut self, length: u32) {
         if let Some((level, slope)) = self.window.settle() {
             self.estimator.rebased(level, slope);
+            self.window.plan(length);
         }
     }
 

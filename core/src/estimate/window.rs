@@ -26,6 +26,19 @@ pub struct Window<const N: usize> {
     rejected: u32,
     line: Line,
     sums: Sums,
+    plan: Plan,
+}
+
+/// What [`Window::slide`] goes by. It depends on the number of crossings and the line's period, so it holds for many edges.
+#[derive(Clone, Copy, Debug)]
+struct Plan {
+    /// Longest span in ticks; see [`Window::reach`].
+    reach: u32,
+    /// As many of the line's periods as there are crossings: from the oldest crossing to the next to come.
+    width: u32,
+    /// By more than this the next crossing has to come late against the oldest, both taken as residuals, for the oldest to go:
+    /// `reach` - `width`. In a full window anything will do; where sliding will not do, nothing.
+    least: i32,
 }
 
 /// The line that residuals are taken against.
@@ -126,11 +139,13 @@ impl<const N: usize> Window<N> {
             rejected: 0,
             line: Line { at_oldest: Stamp::new(0), period: 0 },
             sums: Sums { n: 0, k: 0, kk: 0, r: 0, kr: 0, rr: 0 },
+            plan: Plan { reach: 0, width: 0, least: i32::MAX },
         }
     }
 
     /// Forgets all crossings.
     pub(crate) const fn clear(&mut self) {
+        self.plan.least = i32::MAX;
         self.span = 0;
         self.rejected = 0;
         self.sums = Sums { n: 0, k: 0, kk: 0, r: 0, kr: 0, rr: 0 };
@@ -244,43 +259,58 @@ impl<const N: usize> Window<N> {
         Some((r0, step))
     }
 
-    /// Drops the oldest crossing and appends one a single cycle on, the usual case of a full window without gaps, in fewer steps: exactly what
-    /// [`Self::drop_oldest`] and [`Self::append`] in turn would leave. Without gaps the sums of k do not change, and one
-    /// product serves both squares. False, with nothing changed, if it is not that case.
+    /// Works out when to slide, after anything but sliding has changed the window.
+    pub(super) fn plan(&mut self, length: u32) {
+        let (n, reach) = (self.sums.n, self.reach(length));
+        // Below 2^32, since the span, which the line follows, is within `reach` unless crossings are missing.
+        let width = self.line.period.wrapping_mul(n);
+        let least = if n < 3 || self.span + 1 != n {
+            i32::MAX
+        } else if self.len() == N {
+            i32::MIN
+        } else {
+            i32::try_from(i64::from(reach) - i64::from(width)).unwrap_or(i32::MAX)
+        };
+        self.plan = Plan { reach, width, least };
+    }
+
+    /// Drops the oldest crossing and appends one that came a single cycle on with no edge refused, the usual case of a full
+    /// window without gaps, in fewer steps: exactly what [`Self::drop_oldest`] and [`Self::append`] in turn would leave.
+    /// Without gaps the sums of k do not change, and one product serves both squares. False, with nothing changed, if it is
+    /// not that case.
     #[inline]
-    pub(super) fn slide(&mut self, stamp: Stamp, refused: u8, length: u32) -> bool {
-        let n = self.sums.n;
-        if self.span + 1 != n || n < 3 {
-            return false;
-        }
-        let (at, after) = (usize::from(self.oldest), self.slot(1));
+    pub(super) fn slide(&mut self, stamp: Stamp) -> bool {
+        let at = usize::from(self.oldest);
+        let Some(oldest) = self.stamps.get(at) else { return false };
+        let after = if at + 1 == N { 0 } else { at + 1 };
         let to = self.slot(self.len());
-        let (Some(oldest), Some(next)) = (self.stamps.get(at), self.stamps.get(after)) else { return false };
-        let (oldest, next) = (Stamp::new(*oldest), Stamp::new(*next));
-        let reach = self.reach(length);
-        if (stamp - next).count() > reach || (self.len() < N && (stamp - oldest).count() <= reach) {
+        let (Some(next), Some(left)) = (self.stamps.get(after), self.refused.get(after)) else {
+            return false;
+        };
+        let r0 = Stamp::new(*oldest).offset(self.line.at_oldest);
+        let rise = stamp.raw().wrapping_sub(*oldest).wrapping_sub(self.plan.width).cast_signed();
+        let r1 = r0.wrapping_add(rise);
+        if rise <= self.plan.least
+            || stamp.raw().wrapping_sub(*next) > self.plan.reach
+            || !(-Self::LARGEST_RESIDUAL.cast_signed()..=Self::LARGEST_RESIDUAL.cast_signed()).contains(&r1)
+        {
             return false;
         }
-        let line = Line { at_oldest: self.line.at_oldest + Ticks::new(self.line.period), ..self.line };
-        let (r0, r1) = (oldest.offset(self.line.at_oldest), line.residual(stamp, self.span));
-        if r1.unsigned_abs() > Self::LARGEST_RESIDUAL {
-            return false;
-        }
+        let left = *left;
         let (Some(s), Some(c), Some(f)) =
             (self.stamps.get_mut(to), self.steps.get_mut(to), self.refused.get_mut(to))
         else {
             return false;
         };
-        (*s, *c, *f) = (stamp.raw(), 1, refused);
-        let left = self.refused.get(after).copied().unwrap_or(0);
-        self.rejected = self.rejected + u32::from(refused) - u32::from(left);
+        (*s, *c, *f) = (stamp.raw(), 1, 0);
+        self.rejected -= u32::from(left);
         self.oldest = narrow(after);
-        self.line = line;
-        let (r0, r1) = (i64::from(r0), i64::from(r1));
+        self.line.at_oldest = self.line.at_oldest + Ticks::new(self.line.period);
+        let (r0, r1, rise) = (i64::from(r0), i64::from(r1), i64::from(rise));
         let sums = &mut self.sums;
         sums.kr += i64::from(self.span) * r1 - (sums.r - r0);
-        sums.r += r1 - r0;
-        sums.rr += (r1 - r0) * (r1 + r0);
+        sums.r += rise;
+        sums.rr += rise * (r0 + r1);
         true
     }
 
@@ -322,13 +352,14 @@ impl<const N: usize> Window<N> {
         Some((level, slope))
     }
 
-    /// Moves the line to the integer one nearest to the least-squares line. Returns the change as [`Self::rebase`] does;
-    /// `None` if it is there already.
+    /// Moves the line to the integer one nearest to the least-squares line if that has another period or is a thousand ticks
+    /// away. Returns the change as [`Self::rebase`] does. A smaller distance costs the fit nothing.
     pub(super) fn settle(&mut self) -> Option<(i32, i32)> {
-        let (level, slope) = self.sums.nearest_line()?;
-        if (level, slope) == (0, 0) {
+        let sums = &self.sums;
+        if sums.tilt().unsigned_abs() <= sums.spread() / 2 && sums.r.unsigned_abs() >> 10 < sums.n.into() {
             return None;
         }
+        let (level, slope) = sums.nearest_line()?;
         let (level, slope) = (i32::try_from(level).ok()?, i32::try_from(slope).ok()?);
         self.shift(level, slope);
         Some((level, slope))
@@ -354,3 +385,6 @@ const fn square(r: i32) -> i64 {
 const fn shifted(c: i64, level: i64, d: i64, slope: i64) -> i64 {
     c.wrapping_mul(level).wrapping_add(d.wrapping_mul(slope))
 }
+
+#[cfg(test)]
+mod tests;

@@ -170,27 +170,29 @@ impl Qualifier {
         self.track.as_ref().map(Tracker::period)
     }
 
+    /// Cycle number of the newest crossing, for as long as it is in a window: one that coasted away is in none.
+    pub fn newest(&self) -> u32 {
+        match &self.track {
+            Some(track) => track.cycle.wrapping_sub(u32::from(track.coasted) + 1),
+            None => self.next_cycle.wrapping_sub(1),
+        }
+    }
+
     /// Whether the crossing just accepted is the first after the gate settled far narrower than it began. Whoever keeps
     /// the earlier ones should let them go: a stray among the four of a chain passes the wide gate of the start.
     pub const fn settled(&self) -> bool {
         self.settled
     }
 
-    /// The crossing that `stamp` is, if it is one without doubt or special case; otherwise nothing has changed and
+    /// The cycle that `stamp` began, if it is a crossing without doubt or special case; otherwise nothing has changed and
     /// [`Qualifier::push`] is to judge it.
     #[inline]
-    pub fn follow(&mut self, stamp: Stamp, settings: &Settings) -> Option<Crossing> {
-        let track = self.track.as_mut()?;
-        let crossing = Crossing { stamp, cycle: track.cycle };
-        // A gap beyond the horizon is nowhere near the expectation, so the gate refuses it.
-        if !track.follow(stamp, (stamp - track.last).count(), settings) {
-            return None;
-        }
-        self.after_accepted(settings);
-        Some(crossing)
+    pub fn follow(&mut self, stamp: Stamp, settings: &Settings) -> Option<u32> {
+        let track = self.track.as_mut().filter(|track| track.steady)?;
+        let cycle = track.cycle;
+        track.follow(stamp, settings).then_some(cycle)
     }
 
-    #[inline]
     fn after_accepted(&mut self, settings: &Settings) {
         self.seeker.clear();
         if self.track.as_ref().is_some_and(|track| !track.in_range(settings)) {
@@ -204,6 +206,8 @@ impl Qualifier {
         let Some(track) = &mut self.track else {
             return self.seek(stamp, settings);
         };
+        // An edge that is no crossing is counted or remembered, and the next crossing has to see to that.
+        track.steady = false;
         let Some(gap) = stamp.since(track.last) else {
             // A stamp torn by one wrap is alone; after a silence beyond the horizon every stamp looks like this.
             if self.doubt {
@@ -219,13 +223,13 @@ impl Qualifier {
         }
         // An edge nearer to the next expectation than to this one shows that this one went by.
         while track.offset(stamp) > half(track) {
-            track.skip(settings);
+            track.skip();
             if !track.certain(settings) {
                 self.lose();
                 return self.seek(stamp, settings);
             }
         }
-        let (by, gate) = (track.offset(stamp), track.gate());
+        let (by, gate) = (track.offset(stamp), track.gate(settings));
         if by.unsigned_abs() <= gate {
             let crossing = Crossing { stamp, cycle: track.cycle };
             self.settled = track.accept(stamp, settings);
@@ -234,7 +238,7 @@ impl Qualifier {
         }
         let coasted = track.coasted;
         match self.seeker.push(stamp, settings) {
-            Some(chain) if coasted >= PATIENCE => self.relock(&chain, settings),
+            Some(chain) if coasted >= PATIENCE => self.relock(&chain),
             _ => Verdict::Rejected(Reject::OffExpected { by, gate: Ticks::new(gate) }),
         }
     }
@@ -249,7 +253,7 @@ impl Qualifier {
             return;
         }
         while track.offset(now) > half(track) {
-            track.skip(settings);
+            track.skip();
             if !track.certain(settings) {
                 self.lose();
                 return;
@@ -259,29 +263,25 @@ impl Qualifier {
 
     fn seek(&mut self, stamp: Stamp, settings: &Settings) -> Verdict {
         match self.seeker.push(stamp, settings) {
-            Some(chain) => self.lock(&chain, self.next_cycle, Continuity::Broken, settings),
+            Some(chain) => self.lock(&chain, self.next_cycle, Continuity::Broken),
             None => Verdict::Seeking,
         }
     }
 
-    fn relock(&mut self, chain: &Chain, settings: &Settings) -> Verdict {
+    fn relock(&mut self, chain: &Chain) -> Verdict {
         let Some(track) = &self.track else {
-            return self.lock(chain, self.next_cycle, Continuity::Broken, settings);
+            return self.lock(chain, self.next_cycle, Continuity::Broken);
         };
-        let last_cycle = track.cycle.wrapping_sub(u32::from(track.coasted) + 1);
+        let last_cycle = self.newest();
         match track.continued_by(chain) {
-            Some((cycles, true)) => {
-                self.lock(chain, last_cycle.wrapping_add(cycles), Continuity::Smooth, settings)
-            }
-            Some((cycles, false)) => {
-                self.lock(chain, last_cycle.wrapping_add(cycles), Continuity::Stepped, settings)
-            }
-            None => self.lock(chain, last_cycle.wrapping_add(1), Continuity::Broken, settings),
+            Some((cycles, true)) => self.lock(chain, last_cycle.wrapping_add(cycles), Continuity::Smooth),
+            Some((cycles, false)) => self.lock(chain, last_cycle.wrapping_add(cycles), Continuity::Stepped),
+            None => self.lock(chain, last_cycle.wrapping_add(1), Continuity::Broken),
         }
     }
 
-    fn lock(&mut self, chain: &Chain, first: u32, continuity: Continuity, settings: &Settings) -> Verdict {
-        self.track = Some(Tracker::new(chain, first.wrapping_add(INTERVALS), settings));
+    fn lock(&mut self, chain: &Chain, first: u32, continuity: Continuity) -> Verdict {
+        self.track = Some(Tracker::new(chain, first.wrapping_add(INTERVALS)));
         self.ever_locked = true;
         self.seeker.clear();
         Verdict::Locked(Lock { stamps: chain.stamps, first, continuity })

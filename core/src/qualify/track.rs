@@ -24,21 +24,24 @@ pub(super) struct Tracker {
     period_16: u32,
     /// Mean absolute innovation in sixteenths of a tick.
     scatter_16: u32,
-    /// Half width of the gate in ticks; see [`Tracker::set_gate`].
-    gate: u32,
-    /// Gate right after locking, against which the settled one is held.
-    first_gate: u32,
+    /// Unevenness of the chain, in ticks, until the scatter has settled and can be held against it.
+    unevenness: u32,
     /// Cycle number of the expected crossing.
     pub cycle: u32,
     /// Cycles that went by without an accepted edge.
     pub coasted: u8,
     /// Crossings still to come until the scatter has settled.
     settling: u8,
+    /// Which way the last innovation was far off, if it was: 1 late, -1 early.
+    lean: i8,
+    /// The scatter has settled, and since the last crossing no cycle was coasted and no edge refused: [`Tracker::follow`] may
+    /// judge the next edge. One byte to look at in place of five.
+    pub steady: bool,
 }
 
 impl Tracker {
     /// Starts from a chain whose last edge is cycle number `cycle`.
-    pub fn new(chain: &Chain, cycle: u32, settings: &Settings) -> Self {
+    pub fn new(chain: &Chain, cycle: u32) -> Self {
         let [s0, s1, s2, s3] = chain.stamps;
         let [d1, d2, d3] = [s1, s2, s3].map(|s| (s - s0).count());
         // Least squares through four points (weights -3, -1, 1, 3 over 10); below 2^31 since d3 < 3.2 * 2^27.
@@ -46,22 +49,20 @@ impl Tracker {
         let period_16 = ((ten_periods / 10) << 4) + ((ten_periods % 10) << 4) / 10;
         // The line at the fifth point is mean + 2.5 periods.
         let expected = s0 + Ticks::new((d1 + d2 + d3) / 4 + ten_periods / 4);
-        let mut tracker = Self {
+        Self {
             last: s3,
             expected,
             expected_16: 0,
             period_16,
             // The unevenness of neighbours has 2.4 sigma, the innovations to come 1.6 sigma and a mean of 1.3 sigma.
             scatter_16: chain.unevenness.saturating_mul(8),
-            gate: 0,
-            first_gate: 0,
+            unevenness: chain.unevenness,
             cycle: cycle.wrapping_add(1),
             coasted: 0,
             settling: SETTLING,
-        };
-        tracker.set_gate(settings);
-        tracker.first_gate = tracker.gate;
-        tracker
+            lean: 0,
+            steady: false,
+        }
     }
 
     /// Tracked period in whole ticks, rounded down.
@@ -74,19 +75,17 @@ impl Tracker {
         stamp.offset(self.expected)
     }
 
-    /// Half width of the gate in ticks.
-    pub const fn gate(&self) -> u32 {
-        self.gate
-    }
-
-    /// Scatter times factor, not below the floor, wider for each cycle coasted, never beyond three eighths of a period.
-    #[inline]
-    fn set_gate(&mut self, settings: &Settings) {
+    /// Half width of the gate in ticks: scatter times factor, not below the floor, wider for each cycle coasted, never beyond
+    /// three eighths of a period.
+    ///
+    /// Out of line: [`Tracker::follow`] seldom asks, and is the faster for not making room for it.
+    #[inline(never)]
+    pub fn gate(&self, settings: &Settings) -> u32 {
         let factor = u32::from(settings.gate_factor);
         // Whole ticks and sixteenths apart: whole ones are below 3/8 of 2^27, times 50 below 2^32.
         let scatter = (self.scatter_16 >> 4) * factor + (((self.scatter_16 & 15) * factor) >> 4);
         let gate = scatter.max(settings.gate_floor).saturating_add(self.drift(settings));
-        self.gate = gate.min(self.period() / 8 * 3);
+        gate.min(self.period() / 8 * 3)
     }
 
     /// How far the expectation may have drifted since the last accepted crossing. For each cycle one mean innovation
@@ -103,53 +102,87 @@ impl Tracker {
     }
 
     /// Lets the expected crossing go by.
-    pub fn skip(&mut self, settings: &Settings) {
+    pub fn skip(&mut self) {
         self.advance(0);
         self.coasted = self.coasted.saturating_add(1);
-        self.set_gate(settings);
+        self.steady = false;
     }
 
-    /// Whether `stamp`, `gap` ticks after the last crossing, is a crossing without any doubt or special case: accepted then,
-    /// exactly as [`Tracker::accept`] would. The one path that every good edge of a steady signal takes.
+    /// Whether `stamp` is a crossing without any doubt or special case: accepted then, exactly as [`Tracker::accept`] would,
+    /// with the period still in range. The one path that every good edge of a steady signal takes; in all other cases it
+    /// changes nothing.
+    ///
+    /// Here the gate is at least its floor, since that is at most a quarter of the shortest period and two ticks, and three
+    /// eighths of the tracked one are more from 64 ticks on. So most edges are known to be inside without its two products.
     #[inline]
-    pub fn follow(&mut self, stamp: Stamp, gap: u32, settings: &Settings) -> bool {
+    pub fn follow(&mut self, stamp: Stamp, settings: &Settings) -> bool {
         let off = self.offset(stamp);
-        if self.coasted != 0 || self.settling != 0 || gap < settings.holdoff || off.unsigned_abs() > self.gate
+        // A gap beyond the horizon is nowhere near the expectation, so the gate refuses it.
+        if (stamp - self.last).count() < settings.holdoff
+            || !(within(off, settings.gate_floor) || within(off, self.gate(settings)))
         {
             return false;
         }
-        self.correct(stamp, off, 3, 4, settings);
-        self.set_gate(settings);
+        let (off_16, lean) = self.innovation(off, settings);
+        let period_16 = self.corrected(off_16, 3);
+        if !settings.in_range(period_16) {
+            return false;
+        }
+        self.lean = lean;
+        self.correct(stamp, off_16, period_16, 4);
         true
     }
 
-    /// Takes an edge inside the gate. True if the gate has settled far narrower than it was when the chain was found:
-    /// then one of the first crossings may have been an interloper, and no fit should rest on them.
+    /// Takes an edge inside the gate. True once, if the gate settled narrower than the chain was uneven: then one of its edges was
+    /// a stray, others may have passed the wide gate it made, and no fit should rest on them. Four true edges are so uneven once in
+    /// a thousand times (3.3 of their 2.4 sigma against a gate of 8 sigma).
     pub fn accept(&mut self, stamp: Stamp, settings: &Settings) -> bool {
         // After m missed cycles the same offset says less about one period: the gain falls with m.
         let gain = 3 + (u32::from(self.coasted) + 1).ilog2();
         let share = if self.settling > 0 { 2 } else { 4 };
-        self.correct(stamp, self.offset(stamp), gain, share, settings);
+        let (off_16, lean) = self.innovation(self.offset(stamp), settings);
+        let period_16 = self.corrected(off_16, gain);
+        self.lean = lean;
+        self.correct(stamp, off_16, period_16, share);
         self.coasted = 0;
-        self.set_gate(settings);
+        self.steady = self.settling <= 1;
         if self.settling == 0 {
             return false;
         }
         self.settling -= 1;
-        self.settling == 0 && self.first_gate > 4 * self.gate
+        self.settling == 0 && self.unevenness > self.gate(settings)
     }
 
-    /// Corrects period and scatter by an innovation of `off` ticks, divided by 2^`gain` and 2^`share`, and expects the next.
+    /// What an edge `off` ticks from the expected crossing counts for, in sixteenths, and which way it leans if it is far off.
     ///
-    /// Innovations beyond twice the scatter (11 % of Gaussian ones) count as that much: a stray that got through a wide gate
-    /// must not drag the expectation along. They never count as less than the gate's floor, or a quiet signal could not start
-    /// to ramp.
+    /// An innovation beyond twice the scatter (11 % of Gaussian ones) and beyond the gate's floor counts as that much, or a stray
+    /// that got through a wide gate would drag the expectation along. The second in a row to the same side counts in full:
+    /// strays do not do that, and a ramp that has begun does.
     #[inline]
-    fn correct(&mut self, stamp: Stamp, off: i32, gain: u32, share: u32, settings: &Settings) {
+    fn innovation(&self, off: i32, settings: &Settings) -> (i32, i8) {
         // The gate is at most 3/8 of 2^27 ticks, so sixteenths fit, and so does twice the scatter.
+        let off_16 = (off << 4) - i32::from(self.expected_16);
         let most = (self.scatter_16 * 2).max(settings.gate_floor << 4).cast_signed();
-        let off_16 = ((off << 4) - i32::from(self.expected_16)).max(-most).min(most);
-        self.period_16 = self.period_16.wrapping_add_signed((off_16 + (1 << (gain - 1))) >> gain);
+        let lean = if off_16 > most {
+            1
+        } else if off_16 < -most {
+            -1
+        } else {
+            return (off_16, 0);
+        };
+        (if lean == self.lean { off_16 } else { i32::from(lean) * most }, lean)
+    }
+
+    /// The period in sixteenths, corrected by an innovation divided by 2^`gain`.
+    #[inline]
+    const fn corrected(&self, off_16: i32, gain: u32) -> u32 {
+        self.period_16.wrapping_add_signed((off_16 + (1 << (gain - 1))) >> gain)
+    }
+
+    /// Takes over the corrected period, corrects the scatter by the innovation divided by 2^`share`, and expects the next.
+    #[inline]
+    fn correct(&mut self, stamp: Stamp, off_16: i32, period_16: u32, share: u32) {
+        self.period_16 = period_16;
         self.advance(off_16 >> 1);
         // Both below 2^31. The shift rounds down, so the last few sixteenths do not stay for ever.
         let more = off_16.unsigned_abs().wrapping_sub(self.scatter_16).cast_signed();
@@ -159,8 +192,7 @@ impl Tracker {
 
     /// Whether the tracked period is still one that was asked for.
     pub const fn in_range(&self, settings: &Settings) -> bool {
-        let period = self.period();
-        period >= settings.shortest - 1 && period <= settings.longest
+        settings.in_range(self.period_16)
     }
 
     /// Whether a chain continues this track: the number of cycles between the last accepted crossing and the chain's
@@ -185,5 +217,40 @@ impl Tracker {
         self.expected = self.expected + Ticks::new(step_16 >> 4);
         self.expected_16 = step_16.to_le_bytes()[0] & 15;
         self.cycle = self.cycle.wrapping_add(1);
+    }
+}
+
+/// Whether `off` is at most `width`, below 2^30, either way; without a branch on its sign, which is a coin toss.
+const fn within(off: i32, width: u32) -> bool {
+    off.cast_unsigned().wrapping_add(width) <= 2 * width
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::Config;
+    use crate::limit::{MAX_PERIOD, MIN_PERIOD};
+    use crate::unit::{Frequency, TickRate};
+
+    /// What [`Tracker::follow`] relies on, with the highest floor and the shortest period that a tracker may have.
+    #[test]
+    fn the_gate_is_never_below_its_floor() {
+        let mut checked = 0;
+        for shortest in (MIN_PERIOD..2_000).chain((2_000..MAX_PERIOD / 2).step_by(99_991)) {
+            let millihertz = 1_000_000_000 / shortest;
+            let config = Config {
+                gate_floor_ppm: 250_000,
+                window_ms: 1_000_000,
+                every_ms: 1_000_000,
+                ..Config::around(
+                    TickRate::from_hz(1_000_000).unwrap(),
+                    Frequency::from_nanohertz(u64::from(millihertz) * 1_000_000 / 5 * 4),
+                )
+            };
+            let Ok(settings) = config.check() else { continue };
+            checked += 1;
+            assert!(settings.gate_floor <= (settings.shortest - 1) / 8 * 3, "{shortest}");
+        }
+        assert!(checked > 1_900, "{checked}");
     }
 }
