@@ -43,7 +43,7 @@ fn relock(times: &[f64], before: f64, after: f64) -> Relock {
         let moment = train.seconds(at);
         if moment > CHANGE
             && found.is_none()
-            && let Verdict::Locked(continuity) = verdict
+            && let Verdict::Locked(humtick::Lock { continuity, .. }) = verdict
         {
             let cycle = i64::from(meter.crossings().last().expect("a chain of four").cycle);
             let counted = edges.iter().position(|e| *e == at).unwrap() as i64;
@@ -135,7 +135,7 @@ fn moving(frequency: impl Fn(f64) -> f64 + Copy, seconds: f64) -> (f64, u32) {
                 "{:?} at {moment} s",
                 meter.state()
             );
-            if let Verdict::Locked(continuity) = verdict {
+            if let Verdict::Locked(humtick::Lock { continuity, .. }) = verdict {
                 relocks += 1;
                 assert_ne!(continuity, Continuity::Broken, "at {moment} s");
             }
@@ -229,7 +229,9 @@ fn a_silence_beyond_the_horizon_is_survived() {
     let back = meter.crossings().last().unwrap().stamp.raw().wrapping_add(humtick::limit::HORIZON + 12_345);
     let mut locked_at = None;
     for k in 0..20 {
-        if let Verdict::Locked(continuity) = meter.push(rising(u64::from(back) + k * 40_000)) {
+        if let Verdict::Locked(humtick::Lock { continuity, .. }) =
+            meter.push(rising(u64::from(back) + k * 40_000))
+        {
             assert_eq!(continuity, Continuity::Broken);
             locked_at = Some(k);
         }

@@ -21,7 +21,8 @@ pub struct Config {
     /// Dead time after an accepted edge, in thousandths of the shortest period: 0 to 900.
     pub holdoff_permille: u16,
     /// Half width of the gate around an expected crossing, in multiples of the mean absolute deviation measured there:
-    /// 3 to 50. For Gaussian jitter 6 are 4.8 standard deviations: one true edge in 600,000 is refused.
+    /// 3 to 50. For Gaussian jitter 6 are 6.2 standard deviations of a stamp on average; since the measured deviation itself
+    /// fluctuates, about one true edge in 20,000 is refused (measured).
     pub gate_factor: u8,
     /// The gate's half width is never less than this, in millionths of the shortest period: up to 250,000.
     pub gate_floor_ppm: u32,

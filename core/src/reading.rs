@@ -50,7 +50,7 @@ impl Reading {
     }
 }
 
-/// Frequency of a fit: rate (1 + clock error) / period, to the nearest nanohertz.
+/// Frequency of a fit: rate (1 + clock error) / period, to the nearest nanohertz of the rounded period.
 pub(crate) const fn frequency(fit: &Fit, settings: &Settings) -> Frequency {
     let (whole, rest) = (settings.nano_rate / fit.period, settings.nano_rate % fit.period);
     let below = (whole << fit.period_shift) | fraction_bits(rest, fit.period, fit.period_shift);

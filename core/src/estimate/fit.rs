@@ -5,7 +5,7 @@ use super::{Slope, Window};
 use crate::arithmetic::{Scaled, divide_down, fraction_bits, scale_down};
 use crate::unit::{Stamp, Ticks};
 
-/// Bits of [`Fit::period`]: enough that rounding it moves no frequency by 1 nHz.
+/// Bits of [`Fit::period`]: rounding it moves a frequency by at most 2^-47 of itself, half a nanohertz at 70 kHz.
 const PERIOD_BITS: u32 = 48;
 
 /// The period over a window of crossings, and how the crossings scatter about their line.

@@ -39,6 +39,16 @@ pub(super) struct Tracker {
     pub steady: bool,
 }
 
+/// How far an accepted edge was from the expected crossing, in sixteenths of a tick.
+#[derive(Clone, Copy)]
+struct Innovation {
+    off_16: i32,
+    /// What of it corrects expectation and period.
+    counted_16: i32,
+    /// Which way it is far off, if it is.
+    lean: i8,
+}
+
 impl Tracker {
     /// Starts from a chain whose last edge is cycle number `cycle`.
     pub fn new(chain: &Chain, cycle: u32) -> Self {
@@ -118,18 +128,22 @@ impl Tracker {
     pub fn follow(&mut self, stamp: Stamp, settings: &Settings) -> bool {
         let off = self.offset(stamp);
         // A gap beyond the horizon is nowhere near the expectation, so the gate refuses it.
-        if (stamp - self.last).count() < settings.holdoff
-            || !(within(off, settings.gate_floor) || within(off, self.gate(settings)))
-        {
+        if (stamp - self.last).count() < settings.holdoff {
             return false;
         }
-        let (off_16, lean) = self.innovation(off, settings);
-        let period_16 = self.corrected(off_16, 3);
+        let seen = if within(off, settings.gate_floor) {
+            let off_16 = self.sixteenths(off);
+            Innovation { off_16, counted_16: off_16, lean: 0 }
+        } else if within(off, self.gate(settings)) {
+            self.seen(off, settings)
+        } else {
+            return false;
+        };
+        let period_16 = self.corrected(seen.counted_16, 3);
         if !settings.in_range(period_16) {
             return false;
         }
-        self.lean = lean;
-        self.correct(stamp, off_16, period_16, 4);
+        self.correct(stamp, seen, period_16, 4);
         true
     }
 
@@ -140,10 +154,9 @@ impl Tracker {
         // After m missed cycles the same offset says less about one period: the gain falls with m.
         let gain = 3 + (u32::from(self.coasted) + 1).ilog2();
         let share = if self.settling > 0 { 2 } else { 4 };
-        let (off_16, lean) = self.innovation(self.offset(stamp), settings);
-        let period_16 = self.corrected(off_16, gain);
-        self.lean = lean;
-        self.correct(stamp, off_16, period_16, share);
+        let seen = self.seen(self.offset(stamp), settings);
+        let period_16 = self.corrected(seen.counted_16, gain);
+        self.correct(stamp, seen, period_16, share);
         self.coasted = 0;
         self.steady = self.settling <= 1;
         if self.settling == 0 {
@@ -153,24 +166,31 @@ impl Tracker {
         self.settling == 0 && self.unevenness > self.gate(settings)
     }
 
-    /// What an edge `off` ticks from the expected crossing counts for, in sixteenths, and which way it leans if it is far off.
+    /// What an edge `off` ticks from the expected crossing says.
     ///
     /// An innovation beyond twice the scatter (11 % of Gaussian ones) and beyond the gate's floor counts as that much, or a stray
     /// that got through a wide gate would drag the expectation along. The second in a row to the same side counts in full:
     /// strays do not do that, and a ramp that has begun does.
-    #[inline]
-    fn innovation(&self, off: i32, settings: &Settings) -> (i32, i8) {
-        // The gate is at most 3/8 of 2^27 ticks, so sixteenths fit, and so does twice the scatter.
-        let off_16 = (off << 4) - i32::from(self.expected_16);
+    #[inline(never)]
+    fn seen(&self, off: i32, settings: &Settings) -> Innovation {
+        // Twice the scatter fits: it is below 3/8 of 2^27 ticks, as the gate is.
+        let off_16 = self.sixteenths(off);
         let most = (self.scatter_16 * 2).max(settings.gate_floor << 4).cast_signed();
         let lean = if off_16 > most {
             1
         } else if off_16 < -most {
             -1
         } else {
-            return (off_16, 0);
+            return Innovation { off_16, counted_16: off_16, lean: 0 };
         };
-        (if lean == self.lean { off_16 } else { i32::from(lean) * most }, lean)
+        let counted_16 = if lean == self.lean { off_16 } else { i32::from(lean) * most };
+        Innovation { off_16, counted_16, lean }
+    }
+
+    /// An offset inside the gate in sixteenths of a tick; the gate is at most 3/8 of 2^27 ticks, so they fit.
+    #[inline]
+    const fn sixteenths(&self, off: i32) -> i32 {
+        (off << 4) - self.expected_16 as i32
     }
 
     /// The period in sixteenths, corrected by an innovation divided by 2^`gain`.
@@ -181,12 +201,13 @@ impl Tracker {
 
     /// Takes over the corrected period, corrects the scatter by the innovation divided by 2^`share`, and expects the next.
     #[inline]
-    fn correct(&mut self, stamp: Stamp, off_16: i32, period_16: u32, share: u32) {
+    fn correct(&mut self, stamp: Stamp, seen: Innovation, period_16: u32, share: u32) {
         self.period_16 = period_16;
-        self.advance(off_16 >> 1);
+        self.advance(seen.counted_16 >> 1);
         // Both below 2^31. The shift rounds down, so the last few sixteenths do not stay for ever.
-        let more = off_16.unsigned_abs().wrapping_sub(self.scatter_16).cast_signed();
+        let more = seen.off_16.unsigned_abs().wrapping_sub(self.scatter_16).cast_signed();
         self.scatter_16 = self.scatter_16.wrapping_add_signed(more >> share);
+        self.lean = seen.lean;
         self.last = stamp;
     }
 
