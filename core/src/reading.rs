@@ -16,7 +16,7 @@ pub struct Reading {
     pub span: Ticks,
     /// Cycles in that span.
     pub cycles: u32,
-    /// Frequency over the window, rounded to the nearest nanohertz.
+    /// Frequency over the window, rounded to the nearest nanohertz; `None` also if it is outside the range that was asked for.
     pub frequency: Option<Frequency>,
     /// Rate of change of frequency in nanohertz a second.
     pub rocof: Option<i64>,

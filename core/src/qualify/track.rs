@@ -248,7 +248,6 @@ const fn within(off: i32, width: u32) -> bool {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
     use crate::config::Config;
     use crate::limit::{MAX_PERIOD, MIN_PERIOD};
     use crate::unit::{Frequency, TickRate};
