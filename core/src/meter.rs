@@ -245,16 +245,18 @@ impl<const N: usize, E: Estimator> Meter<N, E> {
     }
 
     fn reading_of(&self, fit: Fit) -> Reading {
-        let window = self.estimate.window();
         // Edges that only look like crossings can bend a fit out of the range that was asked for; that is no frequency.
-        let believed = (self.settings.shortest..=self.settings.longest).contains(&fit.whole_period());
-        let frequency = believed.then(|| reading::frequency(&fit, &self.settings));
-        let uncertainty = frequency.and_then(|f| reading::uncertainty(&fit, f, &self.settings));
+        if !(self.settings.shortest..=self.settings.longest).contains(&fit.whole_period()) {
+            return Reading::unknown(fit.first + fit.span, self.state());
+        }
+        let frequency = reading::frequency(&fit, &self.settings);
+        let uncertainty = reading::uncertainty(&fit, frequency, &self.settings);
+        let window = self.estimate.window();
         Reading {
             middle: fit.middle(),
             span: fit.span,
             cycles: fit.cycles,
-            frequency,
+            frequency: Some(frequency),
             rocof: None,
             standard_uncertainty: uncertainty.map(|(standard, _)| standard),
             expanded_uncertainty: uncertainty.map(|(_, expanded)| expanded),
