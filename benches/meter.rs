@@ -33,9 +33,9 @@ fn bench<E: Estimator>(c: &mut Criterion, name: &str, edges: &[Edge], readings: 
             meter::<E>,
             |meter| {
                 for edge in edges {
-                    black_box(meter.push(black_box(*edge)));
+                    black_box(&meter.push(black_box(*edge)));
                     if readings && let Some(reading) = meter.take_reading() {
-                        black_box(reading);
+                        black_box(&reading);
                     }
                 }
             },

@@ -34,8 +34,8 @@ pub(super) struct Tracker {
     settling: u8,
     /// Which way the last innovation was far off, if it was: 1 late, -1 early.
     lean: i8,
-    /// The scatter has settled, and since the last crossing no cycle was coasted and no edge refused: [`Tracker::follow`] may
-    /// judge the next edge. One byte to look at in place of five.
+    /// The scatter has settled, the last innovation was not far off, and since then no cycle was coasted and no edge refused:
+    /// [`Tracker::follow`] may judge the next edge. One byte to look at in place of five.
     pub steady: bool,
 }
 
@@ -131,14 +131,31 @@ impl Tracker {
         if (stamp - self.last).count() < settings.holdoff {
             return false;
         }
-        let seen = if within(off, settings.gate_floor) {
-            let off_16 = self.sixteenths(off);
-            Innovation { off_16, counted_16: off_16, lean: 0 }
-        } else if within(off, self.gate(settings)) {
-            self.seen(off, settings)
-        } else {
+        if !within(off, settings.gate_floor) {
+            return self.follow_wide(stamp, off, settings);
+        }
+        // Inside the floor every innovation counts in full.
+        let off_16 = self.sixteenths(off);
+        self.try_correct(stamp, Innovation { off_16, counted_16: off_16, lean: 0 }, settings)
+    }
+
+    /// The same for an edge outside the gate's floor. Apart, for the path inside to keep its registers.
+    #[inline(never)]
+    fn follow_wide(&mut self, stamp: Stamp, off: i32, settings: &Settings) -> bool {
+        if !within(off, self.gate(settings)) {
             return false;
-        };
+        }
+        let seen = self.seen(off, settings);
+        if !self.try_correct(stamp, seen, settings) {
+            return false;
+        }
+        self.lean = seen.lean;
+        self.steady = seen.lean == 0;
+        true
+    }
+
+    #[inline]
+    fn try_correct(&mut self, stamp: Stamp, seen: Innovation, settings: &Settings) -> bool {
         let period_16 = self.corrected(seen.counted_16, 3);
         if !settings.in_range(period_16) {
             return false;
@@ -157,8 +174,9 @@ impl Tracker {
         let seen = self.seen(self.offset(stamp), settings);
         let period_16 = self.corrected(seen.counted_16, gain);
         self.correct(stamp, seen, period_16, share);
+        self.lean = seen.lean;
         self.coasted = 0;
-        self.steady = self.settling <= 1;
+        self.steady = self.settling <= 1 && seen.lean == 0;
         if self.settling == 0 {
             return false;
         }
@@ -171,7 +189,6 @@ impl Tracker {
     /// An innovation beyond twice the scatter (11 % of Gaussian ones) and beyond the gate's floor counts as that much, or a stray
     /// that got through a wide gate would drag the expectation along. The second in a row to the same side counts in full:
     /// strays do not do that, and a ramp that has begun does.
-    #[inline(never)]
     fn seen(&self, off: i32, settings: &Settings) -> Innovation {
         // Twice the scatter fits: it is below 3/8 of 2^27 ticks, as the gate is.
         let off_16 = self.sixteenths(off);
@@ -207,7 +224,6 @@ impl Tracker {
         // Both below 2^31. The shift rounds down, so the last few sixteenths do not stay for ever.
         let more = seen.off_16.unsigned_abs().wrapping_sub(self.scatter_16).cast_signed();
         self.scatter_16 = self.scatter_16.wrapping_add_signed(more >> share);
-        self.lean = seen.lean;
         self.last = stamp;
     }
 
