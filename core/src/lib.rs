@@ -37,6 +37,15 @@
 //! It owns no timer, no pin, no allocator. It does not measure voltage or phase. It cannot know how far a clock is off
 //! unless told. Two calls must not be 2^31 ticks (17.9 min at 2 MHz) apart.
 //!
+//! **Mains can kill.** Take extra-low voltage from a certified safety transformer or a ready-made isolated front end, never from a
+//! circuit of your own on the mains; the README's safety section says more.
+//!
+//! # How to use it
+//!
+//! An interrupt turns a [`Capture`] into an [`Edge`] and sends it through [`source::edge_queue`]; the main loop pushes edges into a
+//! [`Meter`], tells it the time with [`Meter::idle`], without which a dead line would keep its last reading, and takes readings. Boards
+//! without a capture unit use [`source::WatchedPin`] and [`Meter::poll`].
+//!
 //! # Example
 //!
 //! ```
@@ -72,6 +81,11 @@ pub use reading::Reading;
 pub use source::Source;
 pub use timeline::Capture;
 pub use unit::{Edge, Frequency, Polarity, Stamp, TickRate, Ticks};
+
+/// The README's code is compiled and run as a test.
+#[cfg(doctest)]
+#[doc = include_str!("../../README.md")]
+struct Readme;
 
 #[cfg(test)]
 extern crate std;

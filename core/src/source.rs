@@ -60,7 +60,7 @@ pub struct EdgeQueue<'a> {
 }
 
 impl EdgeQueue<'_> {
-    /// Edges known to have been dropped because the queue was full. A run of more than 65,535 counts as that many.
+    /// Edges known to have been dropped because the queue was full. A loss is known when the next edge that did fit is taken out. A run of more than 65,535 counts as that many.
     pub const fn overruns(&self) -> u32 {
         self.overruns
     }
@@ -77,7 +77,7 @@ impl Source for EdgeQueue<'_> {
 }
 
 /// A pin looked at again and again, for boards without a capture unit. An edge is stamped when it is seen, so its
-/// jitter is the time between two looks; a pulse shorter than that is not seen at all.
+/// error is the time between two looks, in a pattern that repeats rather than at random; a pulse shorter than that is not seen at all.
 pub struct WatchedPin<P, C> {
     pin: P,
     now: C,

@@ -42,7 +42,7 @@ use crate::unit::{Edge, Polarity, Stamp};
 pub struct Capture {
     /// The captured counter value, below 2^BITS.
     pub raw: u32,
-    /// Overflows tallied so far, modulo 2^32.
+    /// Overflows tallied so far, modulo 2^(32 - BITS) or more: a tally of fewer bits would wrap before the scale does.
     pub tally: u32,
     /// Whether an overflow had happened that the tally does not hold yet.
     pub pending: bool,
