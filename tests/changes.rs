@@ -316,3 +316,20 @@ fn mains_of_either_frequency_is_found() {
         assert!((value(f) - nominal).abs() < 1e-4, "{f}");
     }
 }
+
+/// A phase that jumps every seventh cycle leaves no window to fit. The meter is locked each time, and must say that it knows nothing.
+#[test]
+fn a_signal_that_keeps_stepping_is_not_met_with_silence() {
+    let mut meter = meter::<64, LeastSquares>(&mains());
+    let (mut known, mut unknown) = (0, 0);
+    for k in 0..1_500u64 {
+        meter.push(rising(k * 40_000 + k / 7 * 2_000));
+        if let Some(reading) = meter.take_reading() {
+            known += u32::from(reading.frequency.is_some());
+            unknown += u32::from(reading.frequency.is_none());
+        }
+    }
+    assert_eq!(known, 0);
+    // 30 s; one a window at the least.
+    assert!(unknown >= 20, "{unknown}");
+}

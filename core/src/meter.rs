@@ -29,8 +29,8 @@ pub struct Meter<const N: usize, E = LeastSquares> {
 /// What kind of reading has fallen due.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Due {
-    /// A crossing came at or after the due time.
-    Fit,
+    /// A crossing came at or after the due time; the first such time that no reading was made of.
+    Fit(Stamp),
     /// No crossing came; at this moment nothing was known but the state.
     Unknown(Stamp),
 }
@@ -77,7 +77,7 @@ impl<const N: usize, E: Estimator> Meter<N, E> {
             // Nothing was coasted, so it is the cycle after the newest crossing's.
             self.join_next(stamp, 1);
         }
-        self.fall_due(stamp, Due::Fit);
+        self.fall_due(stamp, Due::Fit(stamp));
         Some(cycle)
     }
 
@@ -95,7 +95,7 @@ impl<const N: usize, E: Estimator> Meter<N, E> {
                     self.estimate.clear();
                 }
                 self.join(crossing, newest);
-                self.fall_due(stamp, Due::Fit);
+                self.fall_due(stamp, Due::Fit(stamp));
             }
             Verdict::Locked(lock) => {
                 if lock.continuity != Continuity::Smooth {
@@ -108,7 +108,7 @@ impl<const N: usize, E: Estimator> Meter<N, E> {
                     self.join(crossing, before);
                     before = crossing.cycle;
                 }
-                self.fall_due(stamp, Due::Fit);
+                self.fall_due(stamp, Due::Fit(stamp));
             }
             Verdict::Rejected(_) => {
                 self.refused = self.refused.saturating_add(1);
@@ -139,7 +139,7 @@ impl<const N: usize, E: Estimator> Meter<N, E> {
     #[inline(never)]
     fn read(&mut self, due: Due) -> Option<Reading> {
         match due {
-            Due::Fit => {
+            Due::Fit(_) => {
                 if !self.estimate.is_ripe(self.settings.window) {
                     return None;
                 }
@@ -240,7 +240,14 @@ impl<const N: usize, E: Estimator> Meter<N, E> {
     fn make_ready(&mut self, late: u32, what: Due) {
         let every = self.settings.every;
         let intervals = if late - every < every { 1 } else { late / every };
-        self.ready = Some(what);
+        self.ready = Some(match (self.ready, what) {
+            // Steps that keep clearing the window must not keep the meter silent: longer than a window, and it is unknown.
+            (Some(Due::Fit(since)), Due::Fit(now)) if (now - since).count() > self.settings.window => {
+                Due::Unknown(now)
+            }
+            (Some(Due::Fit(since)), Due::Fit(_)) => Due::Fit(since),
+            (_, what) => what,
+        });
         self.due = self.due + Ticks::new(every * intervals);
     }
 

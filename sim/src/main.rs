@@ -10,7 +10,7 @@ fn main() -> ExitCode {
     match cli::Cli::parse().run() {
         Ok(code) => code,
         Err(message) => {
-            eprintln!("humtick: {message}");
+            eprintln!("humtick: {}", cli::plain(&message));
             ExitCode::from(2)
         }
     }

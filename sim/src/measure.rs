@@ -112,8 +112,8 @@ pub struct Summary {
 pub struct Intervals {
     /// Shortest and longest; `None` with fewer than two edges.
     pub range_s: Option<(f64, f64)>,
-    /// Counts in eighths of an octave, from 2^-20 s (about a microsecond) to 2^12 s.
-    octaves: Vec<u64>,
+    /// Count and sum in eighths of an octave, from 2^-20 s (about a microsecond) to 2^12 s.
+    octaves: Vec<(u64, f64)>,
 }
 
 impl Intervals {
@@ -123,15 +123,17 @@ impl Intervals {
     fn take(&mut self, seconds: f64) {
         let (low, high) = self.range_s.unwrap_or((seconds, seconds));
         self.range_s = Some((low.min(seconds), high.max(seconds)));
-        self.octaves.resize(Self::BINS, 0);
+        self.octaves.resize(Self::BINS, (0, 0.0));
         let bin = ((seconds.log2() - Self::LOWEST) * 8.0).round().clamp(0.0, (Self::BINS - 1) as f64);
-        self.octaves[bin as usize] += 1;
+        let (count, sum) = &mut self.octaves[bin as usize];
+        *count += 1;
+        *sum += seconds;
     }
 
-    /// The commonest interval, known to a sixteenth of an octave, 4.4 %; `None` with fewer than two edges.
+    /// Mean of the intervals in the eighth of an octave that holds the most; `None` with fewer than two edges.
     pub fn commonest_s(&self) -> Option<f64> {
-        let (bin, _) = self.octaves.iter().enumerate().max_by_key(|(_, count)| **count)?;
-        Some((bin as f64 / 8.0 + Self::LOWEST).exp2())
+        let (count, sum) = self.octaves.iter().max_by_key(|(count, _)| *count)?;
+        Some(sum / *count as f64)
     }
 }
 

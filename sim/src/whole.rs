@@ -44,7 +44,8 @@ pub struct Whole {
     pub mean_u95_hz: f64,
     /// Frequency by the least-squares line through all crossings.
     pub fit_hz: f64,
-    /// Half width of the fit's 95 % interval; `None` with fewer than three crossings.
+    /// Half width of the fit's 95 % interval; `None` with fewer than three crossings, and where the frequency moved so much that a
+    /// straight line does not fit.
     pub fit_u95_hz: Option<f64>,
 }
 
@@ -107,8 +108,8 @@ impl Run {
     ///
     /// Jitter for the mean comes from the differences of neighbouring periods, which have six times the variance of a
     /// stamp under white jitter and hardly see the grid wander; the mean has two stamps' worth of it, and q^2/6 of quantisation.
-    /// The fit has the scatter about its line. On a wandering grid that scatter is no jitter, and the fit's interval only
-    /// says how ill the line fits.
+    /// The fit has the scatter about its line. On a wandering grid that scatter is no jitter, and would shrink with the number of
+    /// crossings where the truth does not: once its variance is twice that of the jitter, no interval is given.
     pub fn whole(&self, config: &Config) -> Option<Whole> {
         let (_, first) = self.origin?;
         let spread = self.n * self.kk - self.k * self.k;
@@ -124,16 +125,18 @@ impl Run {
         let (n, spread_f) = (self.n as f64, spread as f64);
         let tilt = self.n * self.kr - self.k * self.r;
         let slope = self.period as f64 + tilt as f64 / spread_f;
-        let fit_u95_hz = (self.n > 2).then(|| {
+        let fit_u95_hz = (self.n > 2).then_some(()).and_then(|()| {
             // n SSR = (n sum r^2 - (sum r)^2) - tilt^2/spread. Against the nearest integer line, r - d k, the last term is
             // small enough for f64.
             let d = tilt / spread;
             let r = self.r - d * self.k;
             let rr = self.rr - 2 * d * self.kr + d * d * self.kk;
             let scatter = (self.n * rr - r * r) as f64 - ((tilt - d * spread) as f64).powi(2) / spread_f;
-            let variance = (scatter.max(0.0) / n / (n - 2.0) + 1.0 / 12.0) * n / spread_f;
+            let scatter = scatter.max(0.0) / n / (n - 2.0);
+            let moved = self.pairs >= 30 && scatter + 1.0 / 12.0 > 2.0 * (jitter + 1.0 / 12.0);
+            let variance = (scatter + 1.0 / 12.0) * n / spread_f;
             let factor = if self.n > 3 { 1.96 + 2.41 / (n - 3.05) } else { 12.71 };
-            rate / slope * (factor * variance.sqrt() / slope).hypot(clock)
+            (!moved).then(|| rate / slope * (factor * variance.sqrt() / slope).hypot(clock))
         });
         Some(Whole {
             cycles: self.cycles,

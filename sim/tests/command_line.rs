@@ -61,6 +61,10 @@ fn the_example_of_the_readme() {
     // The file was made with a mean of 49.9953 Hz from 0 to 60 s; one minute holds 2998 whole cycles.
     assert!(table.contains("2998 cycles in 59.966 s"), "{table}");
     assert!(table.contains("mean frequency   49.9953 +- 0.0024 Hz"), "{table}");
+    // And the README shows these very lines.
+    let readme = std::fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("../README.md")).unwrap();
+    let last: Vec<_> = table.lines().rev().take(4).collect();
+    assert!(last.iter().all(|line| readme.contains(line)), "README does not show {last:?}");
 }
 
 #[test]
@@ -143,7 +147,7 @@ fn a_signal_that_is_no_mains_exits_1_and_says_what_to_try() {
     assert_eq!(output.status.code(), Some(1));
     let message = text(&output.stderr);
     assert!(message.contains("never locked between 40 and 70 Hz: 60 edges"), "{message}");
-    assert!(message.contains("intervals 1.000e0 to 1.000e0 s"), "{message}");
+    assert!(message.contains("intervals 1000.0000 to 1000.0000 ms"), "{message}");
     let advice = message.split("try --nominal ").nth(1).unwrap().trim();
     let output = measure(&path, &["--nominal", advice]);
     assert_eq!(output.status.code(), Some(0), "the advice itself did not work: {advice}");
@@ -151,7 +155,11 @@ fn a_signal_that_is_no_mains_exits_1_and_says_what_to_try() {
     let one = file(".csv", "# tick_hz = 1000000\nticks\n5\n");
     let output = measure(&one, &[]);
     assert_eq!(output.status.code(), Some(1));
-    assert!(text(&output.stderr).contains("1 edge(s)"), "{}", text(&output.stderr));
+    assert!(
+        text(&output.stderr).contains("1 edges of the polarity used, and four are the least"),
+        "{}",
+        text(&output.stderr)
+    );
 }
 
 #[test]
@@ -185,6 +193,50 @@ fn impossible_settings_exit_2_before_the_file_is_opened() {
         assert_eq!(output.status.code(), Some(2));
         assert!(text(&output.stderr).contains(message), "{}", text(&output.stderr));
     }
+}
+
+#[test]
+fn options_that_say_nothing_about_a_file_are_refused() {
+    let path = file(".csv", ticks_csv(50.0, 1.0));
+    for option in [["--signal", "D0"], ["--channel", "1"], ["--lowpass", "100"], ["--threshold", "zero"]] {
+        assert!(refusal(&path, &option).contains(&format!("{} is for .", option[0])));
+    }
+    assert!(refusal(Path::new("a.wav"), &["--bits", "16"]).contains("--bits is for .csv files"));
+}
+
+#[test]
+fn evenly_refused_edges_are_pointed_out() {
+    let path = file(".csv", ticks_csv(49.97, 30.0));
+    let output = measure(&path, &["--nominal", "16.7"]);
+    assert_eq!(output.status.code(), Some(0));
+    let note = text(&output.stderr);
+    assert!(
+        note.contains("edges come 3 to the cycle found, evenly") && note.contains("--nominal 49.970"),
+        "{note}"
+    );
+    assert_eq!(text(&measure(&path, &[]).stderr), "");
+}
+
+#[test]
+fn names_do_not_steer_the_terminal() {
+    let path = file(".cfg", "id,dev,1\x1b[31m99\n");
+    let output = measure(&path, &[]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(!text(&output.stderr).contains('\x1b'), "{}", text(&output.stderr));
+}
+
+#[test]
+fn a_line_through_a_moving_frequency_has_no_interval() {
+    let example = Path::new(env!("CARGO_MANIFEST_DIR")).join("../examples/workshop-50hz.csv");
+    let table = text(&measure(&example, &[]).stdout);
+    assert!(
+        table.contains(
+            "line fit         49.9928 Hz (least squares through all crossings; the frequency moved"
+        ),
+        "{table}"
+    );
+    let steady = file(".csv", ticks_csv(50.0, 5.0));
+    assert!(text(&measure(&steady, &[]).stdout).contains("line fit         50.0000 +- 0.0024 Hz"));
 }
 
 #[test]

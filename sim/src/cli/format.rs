@@ -94,15 +94,19 @@ impl<W: Write> Output<W> {
         match self.format {
             Format::Jsonl => self.json(&Record::Header(header)),
             Format::Csv => {
-                writeln!(self.out, "# {}: {}", header.file, header.assumed.join("; "))?;
+                writeln!(
+                    self.out,
+                    "# {}",
+                    plain(&format!("{}: {}", header.file, header.assumed.join("; ")))
+                )?;
                 writeln!(self.out, "{CSV_COLUMNS}")
             }
             Format::Table => {
-                writeln!(self.out, "{}: {}", header.file, header.assumed.join("; "))?;
+                writeln!(self.out, "{}", plain(&format!("{}: {}", header.file, header.assumed.join("; "))))?;
                 writeln!(
                     self.out,
                     "{:>12}  {:>14}  {:>10}  {:>6}  {:>6}  {:>8}  state",
-                    "time s", "frequency Hz", "+- 95 % Hz", "cycles", "missed", "rejected"
+                    "middle s", "frequency Hz", "+- 95 % Hz", "cycles", "missed", "rejected"
                 )
             }
         }
@@ -219,13 +223,24 @@ impl<W: Write> Output<W> {
         writeln!(self.out, "{mark}mean frequency   {mean} +- {mean_u95} Hz (cycles over time)")?;
         let (fit, fit_u95) = figures(Some(whole.fit_hz), whole.fit_u95_hz);
         let fit_u95 = if fit_u95.is_empty() { String::new() } else { format!(" +- {fit_u95}") };
-        writeln!(self.out, "{mark}line fit         {fit}{fit_u95} Hz (least squares through all crossings)")
+        let fit = if fit_u95.is_empty() { format!("{:.4}", whole.fit_hz) } else { fit };
+        let moved =
+            if fit_u95.is_empty() && whole.cycles > 30 { "; the frequency moved: see the mean" } else { "" };
+        writeln!(
+            self.out,
+            "{mark}line fit         {fit}{fit_u95} Hz (least squares through all crossings{moved})"
+        )
     }
 
     fn json(&mut self, record: &Record) -> io::Result<()> {
         serde_json::to_writer(&mut self.out, record)?;
         writeln!(self.out)
     }
+}
+
+/// `text` with its control characters written out: names in files must not steer the terminal.
+pub fn plain(text: &str) -> String {
+    text.chars().flat_map(|c| if c.is_control() { c.escape_default().collect() } else { vec![c] }).collect()
 }
 
 /// A frequency and its 95 % half width, both to the place of the half width's second figure, which is rounded up (JCGM 100:2008,

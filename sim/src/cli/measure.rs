@@ -12,7 +12,7 @@ use humtick_sim::measure::{self, Entry, MeasureError, Summary};
 use humtick_sim::settings::{EstimatorKind, MeterSettings, Nominal, PolarityKind};
 use indicatif::ProgressBar;
 
-use super::format::{Format, Header, Output};
+use super::format::{Format, Header, Output, plain};
 
 const EXAMPLE: &str = "\
 Example: readings of a capture recorded by the workshop's board
@@ -20,7 +20,16 @@ Example: readings of a capture recorded by the workshop's board
     humtick measure examples/workshop-50hz.csv
 
 A line before the readings says what was taken from the file and what was assumed. Readings follow, then the record as a
-whole. Unknown figures are left empty, never guessed.
+whole. Unknown figures are left empty, never guessed. In a reading's row
+
+    middle s   the middle of its window, seconds since the record began
+    +- 95 %    half width of the interval that holds the true frequency with 95 %, clock included
+    missed     cycles in the window whose edge did not come
+    rejected   edges in the window that were no crossing: chatter, strays
+    state      seeking, locked, coasting (edges missing, count still certain), lost
+
+and rows between dashes tell what happened: a change of state; stepped (frequency or phase jumped, the cycle count goes on);
+recounted (it jumped so far that the count began anew).
 
 Files by ending: .csv (a column raw, ticks or seconds), .vcd (IEEE 1364), .wav (PCM, float), .cfg (COMTRADE, IEEE C37.111).";
 
@@ -42,15 +51,15 @@ pub struct Options {
     /// Channel of a waveform, by name or number from 1
     #[arg(long, value_name = "NAME")]
     channel: Option<String>,
-    /// What the comparator's thresholds for a waveform stand around
-    #[arg(long, default_value = "mean")]
-    threshold: Threshold,
+    /// What the comparator's thresholds for a waveform stand around [default: mean]
+    #[arg(long)]
+    threshold: Option<Threshold>,
     /// Low-pass before the comparator of a waveform, hertz (second-order Butterworth)
     #[arg(long, value_name = "HZ")]
     lowpass: Option<f64>,
-    /// Comparator hysteresis of a waveform, percent of the largest amplitude
-    #[arg(long, value_name = "PERCENT", default_value_t = 2.0)]
-    hysteresis: f64,
+    /// Comparator hysteresis of a waveform, percent of the largest amplitude [default: 2]
+    #[arg(long, value_name = "PERCENT")]
+    hysteresis: Option<f64>,
     /// Where to look for a period: auto (40 to 70 Hz) or a frequency in hertz (0.8 to 1.25 times it)
     #[arg(long, value_name = "auto|50|60|HZ")]
     nominal: Option<Nominal>,
@@ -111,6 +120,30 @@ impl Options {
         })
     }
 
+    /// Refuses an option that says nothing about a file of this kind.
+    fn check(&self) -> Result<(), String> {
+        let ending = self.file.extension().and_then(|e| e.to_str()).unwrap_or_default().to_ascii_lowercase();
+        const SAMPLED: &[&str] = &["wav", "cfg"];
+        let given = [
+            ("--tick-hz", self.tick_hz.is_some(), &["csv"] as &[&str]),
+            ("--bits", self.bits.is_some(), &["csv"]),
+            ("--signal", self.signal.is_some(), &["vcd"]),
+            ("--channel", self.channel.is_some(), SAMPLED),
+            ("--lowpass", self.lowpass.is_some(), SAMPLED),
+            ("--hysteresis", self.hysteresis.is_some(), SAMPLED),
+            ("--threshold", self.threshold.is_some(), SAMPLED),
+        ];
+        let known = ["csv", "vcd", "wav", "cfg"].contains(&ending.as_str());
+        match given.iter().find(|(_, given, kinds)| *given && known && !kinds.contains(&ending.as_str())) {
+            Some((option, _, kinds)) => Err(format!(
+                "{option} is for .{} files, and {} is a .{ending}: leave it out",
+                kinds.join(" and ."),
+                self.file.display()
+            )),
+            None => Ok(()),
+        }
+    }
+
     fn input(&self, meter: &MeterSettings) -> InputOptions {
         let (lowest, highest) = meter.nominal.range_hz();
         InputOptions {
@@ -122,9 +155,9 @@ impl Options {
             shortest_period_s: 1.0 / highest,
             window_s: meter.window_s.max(meter.every_s),
             front_end: FrontEnd {
-                follow_mean: self.threshold == Threshold::Mean,
+                follow_mean: self.threshold != Some(Threshold::Zero),
                 lowpass_hz: self.lowpass,
-                hysteresis_percent: self.hysteresis,
+                hysteresis_percent: self.hysteresis.unwrap_or(2.0),
             },
         }
     }
@@ -135,6 +168,7 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
     let meter = options.meter()?;
     // Refused here, before a file is opened; any counter will do for that.
     meter.config(2_000_000).map_err(|e| e.to_string())?;
+    options.check()?;
     let recording = input::open(&options.file, &options.input(&meter)).map_err(|e| e.to_string())?;
     let mut assumed = recording.assumptions.clone();
     assumed.extend([
@@ -142,6 +176,9 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
         format!("{}, {} s window, every {} s", meter.estimator.name(), meter.window_s, meter.every_s),
         clock_text(&meter),
     ]);
+    if meter.window_s * meter.nominal.range_hz().1 + 1.0 > humtick::limit::MAX_CROSSINGS as f64 {
+        assumed.push(format!("a window holds at most {} crossings", humtick::limit::MAX_CROSSINGS));
+    }
     let header = Header { file: options.file.display().to_string(), tick_hz: recording.tick_hz, assumed };
     let mut output = Output::new(options.format, io::BufWriter::new(io::stdout().lock()));
     let bar = sign_of_life();
@@ -161,11 +198,21 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
         Ok(summary)
     });
     match done {
-        Ok(Summary { whole: Some(_), .. }) => Ok(ExitCode::SUCCESS),
+        Ok(summary @ Summary { whole: Some(_), .. }) => {
+            if let Some(note) = shared_cycle(&summary) {
+                io::stdout().flush().ok();
+                eprintln!("humtick: {}: {note}", plain(&options.file.display().to_string()));
+            }
+            Ok(ExitCode::SUCCESS)
+        }
         Ok(summary) => {
             // The table has been written: first things first on a terminal that shows both.
             io::stdout().flush().ok();
-            eprintln!("humtick: {}: {}", options.file.display(), never_locked(&summary, &meter));
+            eprintln!(
+                "humtick: {}: {}",
+                plain(&options.file.display().to_string()),
+                never_locked(&summary, &meter)
+            );
             Ok(ExitCode::from(1))
         }
         // Whoever read the output has had enough.
@@ -194,26 +241,44 @@ fn clock_text(meter: &MeterSettings) -> String {
     }
 }
 
+/// What to say where most edges come two or three to the cycle that was found: that may be another signal's only period.
+fn shared_cycle(summary: &Summary) -> Option<String> {
+    let (whole, commonest) = (summary.whole?, summary.intervals.commonest_s()?);
+    let to_a_cycle = 1.0 / whole.mean_hz / commonest;
+    let near = |n: f64| (to_a_cycle / n - 1.0).abs() < 0.02;
+    (summary.counts.crossings * 3 < summary.counts.edges * 2 && (near(2.0) || near(3.0))).then(|| {
+        format!(
+            "edges come {:.0} to the cycle found, evenly. If each is a cycle, the frequency is {:.3} Hz: try --nominal {:.3}; \
+             both edges of a signal want a column level",
+            to_a_cycle,
+            1.0 / commonest,
+            1.0 / commonest
+        )
+    })
+}
+
 /// What was seen instead of a period, and what to try.
 fn never_locked(summary: &Summary, meter: &MeterSettings) -> String {
     let edges = summary.counts.edges;
-    let (Some((shortest, longest)), Some(commonest)) =
-        (summary.intervals.range_s, summary.intervals.commonest_s())
+    let (Some((shortest, longest)), Some(commonest), true) =
+        (summary.intervals.range_s, summary.intervals.commonest_s(), edges >= 4)
     else {
         return format!(
-            "never locked: {edges} edge(s) of the polarity used; four are the least. Try --polarity"
+            "never locked: {edges} edges of the polarity used, and four are the least. Try --polarity"
         );
     };
     let (lowest, highest) = meter.nominal.range_hz();
     let about = 1.0 / commonest;
     let advice = if (lowest..=highest).contains(&about) {
-        "no four edges are an equal time apart: try --lowpass, --hysteresis or the other --polarity"
-            .to_owned()
+        "no four edges are an equal time apart: try the other --polarity, or for a waveform --lowpass or --hysteresis".to_owned()
+    } else if (0.1..=100_000.0).contains(&about) {
+        format!("most are near {:.4} ms: try --nominal {about:.3}", commonest * 1e3)
     } else {
-        format!("most are near {commonest:.3e} s: try --nominal {about:.3}")
+        format!("most are near {:.4} ms, which is no frequency from 0.1 Hz to 100 kHz", commonest * 1e3)
     };
     format!(
-        "never locked between {lowest} and {highest} Hz: {edges} edges, intervals {shortest:.3e} to {longest:.3e} s; \
-         {advice}"
+        "never locked between {lowest} and {highest} Hz: {edges} edges, intervals {:.4} to {:.4} ms; {advice}",
+        shortest * 1e3,
+        longest * 1e3
     )
 }

@@ -7,9 +7,11 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
+pub use format::plain;
+
 /// Mains frequency from zero crossings, with stated uncertainty.
 ///
-/// Exit status: 0 done, 1 a limit was broken or the signal never locked, 2 wrong use or unreadable input.
+/// Exit status: 0 done, 1 the signal never locked, 2 wrong use or unreadable input.
 #[derive(Parser)]
 #[command(name = "humtick", version, max_term_width = 100)]
 pub struct Cli {
