@@ -333,3 +333,14 @@ fn a_signal_that_keeps_stepping_is_not_met_with_silence() {
     // 30 s; one a window at the least.
     assert!(unknown >= 20, "{unknown}");
 }
+
+/// Whoever takes no readings for a while gets the present one, not an excuse.
+#[test]
+fn a_reading_that_waits_to_be_taken_stays_one() {
+    let mut meter = meter::<64, LeastSquares>(&mains());
+    for k in 0..1_500u64 {
+        meter.push(rising(k * 40_000));
+    }
+    assert_eq!(meter.take_reading().unwrap().frequency, Some(common::hertz(50.0)));
+    assert_eq!(meter.take_reading(), None);
+}

@@ -140,7 +140,7 @@ impl<const N: usize, E: Estimator> Meter<N, E> {
     fn read(&mut self, due: Due) -> Option<Reading> {
         match due {
             Due::Fit(_) => {
-                if !self.estimate.is_ripe(self.settings.window) {
+                if !self.is_ripe() {
                     return None;
                 }
                 self.ready = None;
@@ -242,13 +242,18 @@ impl<const N: usize, E: Estimator> Meter<N, E> {
         let intervals = if late - every < every { 1 } else { late / every };
         self.ready = Some(match (self.ready, what) {
             // Steps that keep clearing the window must not keep the meter silent: longer than a window, and it is unknown.
-            (Some(Due::Fit(since)), Due::Fit(now)) if (now - since).count() > self.settings.window => {
-                Due::Unknown(now)
+            (Some(Due::Fit(since)), Due::Fit(now)) => {
+                let waited = (now - since).count() > self.settings.window;
+                if waited && !self.is_ripe() { Due::Unknown(now) } else { Due::Fit(since) }
             }
-            (Some(Due::Fit(since)), Due::Fit(_)) => Due::Fit(since),
             (_, what) => what,
         });
         self.due = self.due + Ticks::new(every * intervals);
+    }
+
+    /// Whether there is enough for a reading.
+    fn is_ripe(&self) -> bool {
+        self.estimate.is_ripe(self.settings.window)
     }
 
     fn reading_of(&self, fit: Fit) -> Reading {
