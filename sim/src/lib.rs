@@ -3,11 +3,16 @@
 //! ```text
 //! recording -> [input] -> edges (waveforms by way of the [front_end]) -> [measure] -> readings, events, summary
 //!                                                         [settings] ^       [whole] the record in one figure
+//!
+//! readings -> [series] -> evenly spaced fractions of the nominal frequency -> [stability] -> Allan deviations -> [picture]
 //! ```
 
 pub mod edge;
 pub mod front_end;
 pub mod input;
 pub mod measure;
+pub mod picture;
+pub mod series;
 pub mod settings;
+pub mod stability;
 pub mod whole;

@@ -2,6 +2,7 @@
 
 mod format;
 mod measure;
+mod stability;
 
 use std::process::ExitCode;
 
@@ -23,6 +24,8 @@ pub struct Cli {
 enum Verb {
     /// Readings from a recorded capture or waveform
     Measure(measure::Options),
+    /// Allan and modified Allan deviation of logged readings
+    Stability(stability::Options),
 }
 
 impl Cli {
@@ -30,6 +33,7 @@ impl Cli {
     pub fn run(self) -> Result<ExitCode, String> {
         match self.verb {
             Verb::Measure(options) => measure::run(options),
+            Verb::Stability(options) => stability::run(options),
         }
     }
 }

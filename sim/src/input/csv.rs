@@ -291,7 +291,7 @@ impl Rows {
 }
 
 /// The cells of a line: separated by commas outside double quotes, without white space and quotes around them.
-fn cells(line: &[u8]) -> impl Iterator<Item = &[u8]> {
+pub(crate) fn cells(line: &[u8]) -> impl Iterator<Item = &[u8]> {
     let mut quoted = false;
     line.split(move |&byte| {
         quoted ^= byte == b'"';
@@ -345,7 +345,7 @@ fn digits(cell: &[u8]) -> Option<u64> {
 }
 
 /// The message for a cell that `is` wrong.
-fn wrong(column: &str, cell: &[u8], is: &str) -> String {
+pub(crate) fn wrong(column: &str, cell: &[u8], is: &str) -> String {
     if cell.is_empty() {
         return format!("the cell of column {column} is empty");
     }
@@ -354,7 +354,7 @@ fn wrong(column: &str, cell: &[u8], is: &str) -> String {
 }
 
 /// A cell as messages show it: quoted where it is not a plain word, and cut after 40 characters.
-fn shown(cell: &[u8]) -> String {
+pub(crate) fn shown(cell: &[u8]) -> String {
     let text = String::from_utf8_lossy(cell);
     let cut: String = text.chars().take(40).collect();
     if cut.chars().all(|c| c.is_alphanumeric() || c == '_') && !cut.is_empty() {

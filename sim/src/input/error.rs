@@ -33,6 +33,12 @@ pub enum InputError {
         /// What was found, what was expected, what to do.
         what: String,
     },
+    /// An option does not fit the file.
+    #[error("{what}")]
+    Option {
+        /// Which option, what was found, what to do.
+        what: String,
+    },
     /// The front end cannot work as it was told to.
     #[error(transparent)]
     FrontEnd(#[from] FrontEndError),

@@ -9,7 +9,7 @@ use super::InputError;
 const MAX_LINE: u64 = 1 << 16;
 
 /// Reads lines into one buffer that is used again for each.
-pub(super) struct Lines<R> {
+pub(crate) struct Lines<R> {
     path: PathBuf,
     source: R,
     buffer: Vec<u8>,
@@ -17,12 +17,12 @@ pub(super) struct Lines<R> {
 }
 
 impl<R: BufRead> Lines<R> {
-    pub(super) fn new(path: &Path, source: R) -> Self {
+    pub(crate) fn new(path: &Path, source: R) -> Self {
         Self { path: path.into(), source, buffer: Vec::new(), number: 0 }
     }
 
     /// Goes to the next line; `false` when there is none.
-    pub(super) fn advance(&mut self) -> Result<bool, InputError> {
+    pub(crate) fn advance(&mut self) -> Result<bool, InputError> {
         self.buffer.clear();
         let read = (&mut self.source).take(MAX_LINE).read_until(b'\n', &mut self.buffer);
         let length = read.map_err(|e| InputError::io(&self.path, e))?;
@@ -42,17 +42,17 @@ impl<R: BufRead> Lines<R> {
     }
 
     /// The line without the white space around it (CR LF included) and without a byte order mark.
-    pub(super) fn text(&self) -> &[u8] {
+    pub(crate) fn text(&self) -> &[u8] {
         self.buffer.trim_ascii()
     }
 
     /// Number of the line, counted from 1; 0 before the first.
-    pub(super) fn number(&self) -> u64 {
+    pub(crate) fn number(&self) -> u64 {
         self.number
     }
 
     /// An error at this line.
-    pub(super) fn error(&self, what: impl Into<String>) -> InputError {
+    pub(crate) fn error(&self, what: impl Into<String>) -> InputError {
         InputError::line(&self.path, self.number, what)
     }
 }

@@ -4,10 +4,10 @@
 //! Every reader streams: memory does not grow with the file.
 
 mod comtrade;
-mod csv;
+pub(crate) mod csv;
 mod decimal;
 mod error;
-mod lines;
+pub(crate) mod lines;
 mod vcd;
 mod wav;
 mod waveform;

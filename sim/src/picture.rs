@@ -1,0 +1,74 @@
+//! Pictures on disk: an SVG, written whole or not at all.
+
+use std::ffi::OsStr;
+use std::fs;
+use std::path::{Path, PathBuf};
+
+/// A picture that could not be written; no part of it is on disk.
+#[derive(Debug, thiserror::Error)]
+pub enum PictureError {
+    /// The name does not end in `.svg`.
+    #[error("{}: expected a picture's name ending in .svg", .0.display())]
+    Ending(PathBuf),
+    /// The file system refused.
+    #[error("{}: {source}", path.display())]
+    Io {
+        /// The file.
+        path: PathBuf,
+        /// What the system said.
+        source: std::io::Error,
+    },
+}
+
+/// Refuses a name that is not a picture's.
+///
+/// # Errors
+/// [`PictureError::Ending`] if it does not end in `.svg`, in either case.
+pub fn check(path: &Path) -> Result<(), PictureError> {
+    match path.extension().and_then(OsStr::to_str) {
+        Some(ending) if ending.eq_ignore_ascii_case("svg") => Ok(()),
+        _ => Err(PictureError::Ending(path.into())),
+    }
+}
+
+/// Writes `svg` to `path`. A file that was there is replaced only once the new one is whole.
+///
+/// # Errors
+/// [`PictureError`]; the file that was there is as it was.
+pub fn save(path: &Path, svg: &str) -> Result<(), PictureError> {
+    check(path)?;
+    let mut name = path.file_name().unwrap_or_default().to_owned();
+    name.push(format!(".{}.part", std::process::id()));
+    // In the same folder: a rename does not cross file systems.
+    let part = path.with_file_name(name);
+    fs::write(&part, svg).and_then(|()| fs::rename(&part, path)).map_err(|source| {
+        fs::remove_file(&part).ok();
+        PictureError::Io { path: path.into(), source }
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_ending_is_svg_in_either_case() {
+        assert!(check(Path::new("pump.svg")).is_ok() && check(Path::new("PUMP.SVG")).is_ok());
+        for name in ["pump.pdf", "pump", ".svg"] {
+            let error = check(Path::new(name)).unwrap_err().to_string();
+            assert_eq!(error, format!("{name}: expected a picture's name ending in .svg"));
+        }
+    }
+
+    #[test]
+    fn a_picture_that_fails_leaves_no_crumbs() {
+        let folder = tempfile::tempdir().unwrap();
+        // A folder in the way: the whole file is there, the rename is refused.
+        let taken = folder.path().join("taken.svg");
+        fs::create_dir_all(taken.join("inside")).unwrap();
+        assert!(matches!(save(&taken, "<svg/>"), Err(PictureError::Io { .. })));
+        assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 1);
+        save(&folder.path().join("pump.svg"), "<svg/>").unwrap();
+        assert_eq!(fs::read(folder.path().join("pump.svg")).unwrap(), b"<svg/>");
+    }
+}
