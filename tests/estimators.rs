@@ -2,28 +2,66 @@
 
 mod common;
 
-use std::any::TypeId;
-
 use common::exact::{Points, Slope, end_to_end, is_rounded, last_period, least_squares, sum, triangular};
-use common::{Train, around, feed, meter, points, rising, steady};
+use common::{Train, around, feed, meter, points, rising, spread, steady};
 use humtick::{
     Config, Continuity, Crossing, EndToEnd, Estimator, Fit, LastPeriod, LeastSquares, Meter, Reading,
     Triangular, Verdict,
 };
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
-/// Standard uncertainty, the part of its square that jitter makes, and Student's t for it.
-struct Uncertainty {
-    standard: f64,
-    /// How far off the core's fixed point may leave it: 2^-13 for a square root of 16 bits rounded up, one nanohertz
-    /// for rounding up, and what slopes of 32 bits leave of the squares, 2^-32 of the spread.
-    tolerance: f64,
-    jitter: f64,
-    clock: f64,
-    student: f64,
+/// What an estimator makes of unit variance in every stamp, and of one tick of quantisation.
+struct Noise {
+    /// Variance of the period for unit variance of the stamps.
+    variance: f64,
+    /// The most that quantisation can move the period.
+    worst: f64,
+    /// Twelfths of a squared tick that are added to the scatter.
+    quantum: f64,
+    /// 95 % factor for so many crossings, six or more.
+    factor: fn(f64) -> f64,
 }
 
-fn uncertainty(points: &Points, frequency: f64, clock_tolerance_ppb: u32) -> Uncertainty {
+/// How an estimator's noise follows from the crossings alone.
+type NoiseOf = fn(&Points) -> Noise;
+
+fn noise_of_last_period(points: &Points) -> Noise {
+    let (_, cycles) = last_period(points);
+    let cycles = cycles as f64;
+    Noise { variance: 2.0 / cycles.powi(2), worst: 1.0 / cycles, quantum: 2.0, factor: |_| 1.96 }
+}
+
+fn noise_of_end_to_end(points: &Points) -> Noise {
+    Noise {
+        factor: |n| 1.96 + 0.75 / (n - 4.7),
+        ..noise_of_last_period(&[points[0], points[points.len() - 1]])
+    }
+}
+
+fn noise_of_triangular(points: &Points) -> Noise {
+    let (half, (_, cycles)) = ((points.len() / 2) as f64, triangular(points));
+    let cycles = cycles as f64;
+    Noise {
+        variance: 2.0 * half / cycles.powi(2),
+        worst: half / cycles,
+        quantum: 1.0,
+        factor: |n| 1.96 + 1.69 / (n - 3.3),
+    }
+}
+
+/// Without gaps the bound is 3n/(2(n^2 - 1)); with gaps Cauchy's, which is above the sum of positive weights.
+fn noise_of_least_squares(points: &Points) -> Noise {
+    let n = points.len() as f64;
+    let variance = n / spread(points) as f64;
+    let gaps = points[points.len() - 1].0 + 1 != points.len() as i128;
+    let worst = if gaps { (variance * n).sqrt() / 2.0 } else { 1.5 * n / (n * n - 1.0) };
+    let factor = |n| StudentsT::new(0.0, 1.0, n - 2.0).unwrap().inverse_cdf(0.975);
+    Noise { variance, worst, quantum: 1.0, factor }
+}
+
+/// Residual variance about the least-squares line, and how far off the core's may be: slopes of 32 bits leave 2^-32 of the
+/// spread.
+fn scatter(points: &Points) -> (f64, f64) {
     let n = points.len() as i128;
     let (num, spread) = least_squares(points);
     // Residuals against a nearby integer line, so that their squares fit; SSR is the same for any.
@@ -33,48 +71,58 @@ fn uncertainty(points: &Points, frequency: f64, clock_tolerance_ppb: u32) -> Unc
     let r = sum(&line, |p| p.1);
     // n spread SSR, exact.
     let ssr = (n * sum(&line, |p| p.1 * p.1) - r * r) * spread - tilt * tilt;
-    let ssr = ssr as f64 / (n as f64 * spread as f64);
-    let variance = ssr / (n - 2) as f64 + 1.0 / 12.0;
-    let relative = frequency * spread as f64 / num as f64;
-    let jitter = variance * n as f64 / spread as f64 * relative * relative;
-    let clock = frequency * f64::from(clock_tolerance_ppb) * 1e-9;
-    let student = StudentsT::new(0.0, 1.0, (n - 2) as f64).unwrap().inverse_cdf(0.975);
-    let standard = (jitter + clock * clock / 3.0).sqrt();
-    let lost = spread as f64 / 4_294_967_296.0 / (n * (n - 2)) as f64;
-    let tolerance = ROOT + 1e-9 / standard + lost / variance;
-    Uncertainty { standard, tolerance, jitter, clock, student }
-}
-
-#[track_caller]
-fn is_near(got: f64, want: f64, relative: f64, what: &str) {
-    assert!((got / want - 1.0).abs() <= relative, "{what}: {got:e}, not {want:e} within {relative:e}");
+    let freedom = (n - 2) as f64;
+    (ssr as f64 / (n as f64 * spread as f64) / freedom, spread as f64 / 4_294_967_296.0 / n as f64 / freedom)
 }
 
 /// 2^-13: a square root of 16 bits, rounded up, after a dozen roundings of 2^-30.
 const ROOT: f64 = 1.0 / 8192.0;
 
-fn check_uncertainty(reading: &Reading, points: &Points, config: &Config) {
+fn check_uncertainty(reading: &Reading, points: &Points, config: &Config, noise: NoiseOf) {
     let frequency = common::value(reading.frequency.unwrap());
     let (standard, expanded) = (reading.standard_uncertainty, reading.expanded_uncertainty);
-    if points.len() < 4 {
+    if points.len() < 3 {
         assert_eq!((standard, expanded), (None, None), "{} crossings", points.len());
         return;
     }
-    let want = uncertainty(points, frequency, config.clock_tolerance_ppb);
     let (standard, expanded) = (common::value(standard.unwrap()), common::value(expanded.unwrap()));
-    is_near(standard, want.standard, want.tolerance, "standard uncertainty");
-    let at = |factor: f64| (want.jitter * factor * factor + (0.95 * want.clock).powi(2)).sqrt();
-    let (low, high) = match points.len() {
-        // No wider than need be, and not narrower.
-        4 => (want.student, want.student * 1.05),
-        5 => (want.student, want.student * 1.005),
-        _ => (want.student * 0.999, want.student * 1.001),
+    let (noise, (scatter, lost)) = (noise(points), scatter(points));
+    let n = points.len() as f64;
+    // df = f dT/T, and T is rate/f.
+    let relative =
+        frequency.powi(2) / f64::from(config.rate.hz()) / (1.0 + f64::from(config.clock_ppb) * 1e-9);
+    let clock = frequency * f64::from(config.clock_tolerance_ppb) * 1e-9;
+    let tolerance = |of: f64| ROOT + 1e-9 / of + lost / (scatter + 1.0 / 12.0) + 1e-5;
+    // Next to the switch at q^2/3 either is right.
+    let choices: &[bool] = match scatter - 1.0 / 3.0 {
+        off if off.abs() < lost + 1e-6 => &[false, true],
+        off => &[off < 0.0],
+    };
+    let fits = |bounded: &bool| {
+        let jitter = (scatter + noise.quantum / 12.0) * noise.variance;
+        let worst = if *bounded { noise.worst.powi(2) } else { 0.0 };
+        let with = |square: f64, clock: f64| (square * relative * relative + clock * clock).sqrt();
+        let want = with(jitter.max(worst / 3.0), clock / 3f64.sqrt());
+        // Below four degrees of freedom Student's t, no wider than need be, and not narrower.
+        let student = StudentsT::new(0.0, 1.0, n - 2.0).unwrap().inverse_cdf(0.975);
+        let (low, high) = match points.len() {
+            3 => (student * 0.9, f64::INFINITY),
+            4 => (student, student * 1.05),
+            5 => (student, student * 1.005),
+            _ => ((noise.factor)(n) * 0.999, (noise.factor)(n) * 1.001),
+        };
+        // A normal part n and the clock's rectangle of half width a: 0.9025 a^2 + n^2 + a n/(2 * 1.96).
+        let at = |factor: f64| {
+            let n = ((jitter * factor * factor).max(worst)).sqrt() * relative;
+            (n * n + (0.95 * clock).powi(2) + clock * n / 3.92).sqrt()
+        };
+        let (low, high) = (at(low), at(high));
+        (standard / want - 1.0).abs() <= tolerance(want)
+            && (low * (1.0 - tolerance(low))..=high * (1.0 + tolerance(low))).contains(&expanded)
     };
     assert!(
-        (at(low) * (1.0 - want.tolerance)..=at(high) * (1.0 + want.tolerance)).contains(&expanded),
-        "{} crossings: expanded uncertainty {expanded:e}, not {:e}",
-        points.len(),
-        at(want.student)
+        choices.iter().any(fits),
+        "{points:?}: scatter {scatter}, standard uncertainty {standard:e}, expanded {expanded:e}"
     );
 }
 
@@ -95,7 +143,7 @@ impl History {
             }
             _ => {}
         }
-        if meter.window().len() == 1 {
+        if meter.windows().next().unwrap().len() == 1 {
             self.0 = meter.crossings().collect();
         }
     }
@@ -138,11 +186,11 @@ struct Tally {
 }
 
 /// Follows a train with gaps, extras and jitter, and checks every reading and every window.
-fn follow<const N: usize, E: Estimator + 'static>(
+fn follow<const N: usize, E: Estimator>(
     config: &Config,
     nominal: f64,
     jitter: f64,
-    slope: Slope,
+    (slope, noise): (Slope, NoiseOf),
     seed: u64,
     tally: &mut Tally,
 ) {
@@ -152,13 +200,12 @@ fn follow<const N: usize, E: Estimator + 'static>(
     // The scale wraps after half the window's crossings.
     let origin = (1u64 << 32).saturating_sub((period * N as f64 / 2.0) as u64);
     let train = Train { origin, ..train };
-    let with_scatter = TypeId::of::<E>() == TypeId::of::<LeastSquares>();
     let mut history = History::default();
     let mut meter = meter::<N, E>(config);
     let length = f64::from(config.window_ms) * f64::from(tick_hz) / 1000.0;
     feed(&mut meter, &train.edges(&steady(nominal, 2 * N as u32 + 100)), |meter, _, verdict, reading| {
         history.take(meter, verdict);
-        if meter.window().len() > 1 {
+        if meter.windows().next().unwrap().len() > 1 {
             history.check(meter, period, jitter, length.floor());
         }
         let Some(reading) = reading.filter(|r| r.frequency.is_some()) else { return };
@@ -171,11 +218,7 @@ fn follow<const N: usize, E: Estimator + 'static>(
         assert_eq!(i128::from((reading.middle - first).count()), ticks / 2);
         tally.readings += 1;
         tally.exact += usize::from(is_rounded(&reading, slope(&points), config));
-        if with_scatter {
-            check_uncertainty(&reading, &points, config);
-        } else {
-            assert_eq!((reading.standard_uncertainty, reading.expanded_uncertainty), (None, None));
-        }
+        check_uncertainty(&reading, &points, config, noise);
     });
 }
 
@@ -183,7 +226,7 @@ const TICK_RATES: [u32; 5] = [1_000, 32_768, 2_000_000, 16_000_000, 100_000_000]
 const NOMINALS: [f64; 5] = [0.5, 5.0, 50.0, 400.0, 10_000.0];
 
 /// Every tick rate with every nominal frequency it can carry, three lengths of window, and clocks that are off.
-fn sweep<const N: usize, E: Estimator + 'static>(slope: Slope) {
+fn sweep<const N: usize, E: Estimator>(of: (Slope, NoiseOf)) {
     let mut tally = Tally { readings: 0, exact: 0 };
     let mut seed = N as u64;
     for tick_hz in TICK_RATES {
@@ -209,7 +252,7 @@ fn sweep<const N: usize, E: Estimator + 'static>(slope: Slope) {
                     ..around(tick_hz, nominal)
                 };
                 let jitter = period * [0.0, 1e-4, 5e-3][(seed / 3 % 3) as usize];
-                follow::<N, E>(&config, nominal, jitter, slope, seed, &mut tally);
+                follow::<N, E>(&config, nominal, jitter, of, seed, &mut tally);
             }
         }
     }
@@ -219,33 +262,33 @@ fn sweep<const N: usize, E: Estimator + 'static>(slope: Slope) {
     assert!(rounded_away * 50 <= tally.readings, "{rounded_away} of {} not the nearest", tally.readings);
 }
 
-fn every_size<E: Estimator + 'static>(slope: Slope) {
-    sweep::<4, E>(slope);
-    sweep::<5, E>(slope);
-    sweep::<7, E>(slope);
-    sweep::<64, E>(slope);
-    sweep::<600, E>(slope);
-    sweep::<1024, E>(slope);
+fn every_size<E: Estimator>(slope: Slope, noise: NoiseOf) {
+    sweep::<4, E>((slope, noise));
+    sweep::<5, E>((slope, noise));
+    sweep::<7, E>((slope, noise));
+    sweep::<64, E>((slope, noise));
+    sweep::<600, E>((slope, noise));
+    sweep::<1024, E>((slope, noise));
 }
 
 #[test]
-fn last_period_is_exact() {
-    every_size::<LastPeriod>(last_period);
+fn last_period_and_its_uncertainty_are_exact() {
+    every_size::<LastPeriod>(last_period, noise_of_last_period);
 }
 
 #[test]
-fn end_to_end_is_exact() {
-    every_size::<EndToEnd>(end_to_end);
+fn end_to_end_and_its_uncertainty_are_exact() {
+    every_size::<EndToEnd>(end_to_end, noise_of_end_to_end);
 }
 
 #[test]
-fn triangular_is_exact() {
-    every_size::<Triangular>(triangular);
+fn triangular_and_its_uncertainty_are_exact() {
+    every_size::<Triangular>(triangular, noise_of_triangular);
 }
 
 #[test]
 fn least_squares_and_its_uncertainty_are_exact() {
-    every_size::<LeastSquares>(least_squares);
+    every_size::<LeastSquares>(least_squares, noise_of_least_squares);
 }
 
 /// One window of each number of crossings, clock left out: the ratio of the two uncertainties is the coverage factor.
@@ -268,7 +311,7 @@ fn the_coverage_factor_is_students() {
             else {
                 return;
             };
-            let n = meter.window().len();
+            let n = meter.windows().next().unwrap().len();
             let student = StudentsT::new(0.0, 1.0, n as f64 - 2.0).unwrap().inverse_cdf(0.975);
             let excess = common::value(expanded) / common::value(standard) / student - 1.0;
             let (low, high) = match n {

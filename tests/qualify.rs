@@ -119,7 +119,7 @@ fn a_smooth_relock_keeps_the_window() {
     assert_eq!(verdicts[..3], [off_expected(55, 16), off_expected(55, 24), off_expected(55, 32)]);
     assert!(matches!(verdicts[3], Verdict::Locked(lock) if lock.continuity == Continuity::Smooth));
     // None of the four counts as missing nor, in the end, as refused.
-    let window = meter.window();
+    let window = meter.windows().next().unwrap();
     assert_eq!((window.len(), window.cycles(), window.missed(), window.rejected()), (51, 50, 0, 0));
     assert_eq!(meter.crossings().last().map(|c| c.cycle), Some(103));
 }
@@ -138,7 +138,14 @@ fn a_chain_within_a_short_gap_is_not_believed() {
         assert!(matches!(verdict, Verdict::Rejected(Reject::OffExpected { .. })), "{stray}: {verdict:?}");
     }
     let Verdict::Crossing(crossing) = meter.push(rising(102 * period)) else { panic!("not taken") };
-    assert_eq!((crossing.cycle, meter.window().missed(), meter.window().rejected()), (102, 2, 4));
+    assert_eq!(
+        (
+            crossing.cycle,
+            meter.windows().next().unwrap().missed(),
+            meter.windows().next().unwrap().rejected()
+        ),
+        (102, 2, 4)
+    );
 }
 
 /// Eight edges about each crossing from the very first on. The first of each burst stands for it, so sixteen remembered
@@ -170,12 +177,12 @@ fn a_stray_in_the_first_chain_is_let_go_when_the_gate_has_settled() {
             let f = meter.take_reading().and_then(|r| r.frequency);
             match k {
                 0..=10 => bent += u32::from(f.is_some_and(|f| f != common::hertz(50.0))),
-                11 => assert_eq!(meter.window().len(), 1),
+                11 => assert_eq!(meter.windows().next().unwrap().len(), 1),
                 _ => assert!(f.is_none_or(|f| f == common::hertz(50.0)), "{f:?} at crossing {k}"),
             }
         }
         assert!(bent > 0, "the stray bent nothing");
-        assert_eq!(meter.window().len(), 29);
+        assert_eq!(meter.windows().next().unwrap().len(), 29);
     }
 }
 
@@ -199,7 +206,7 @@ fn thinned(step: u64) -> (usize, u32) {
         meter.push(rising((19 + step * k) * PERIOD));
     }
     assert_eq!(meter.fit().map(|fit| fit.whole_period()), Some(40_000));
-    (meter.window().len(), meter.window().cycles())
+    (meter.windows().next().unwrap().len(), meter.windows().next().unwrap().cycles())
 }
 
 /// Three crossings in four may be missing; of more, the window holds fewer.

@@ -20,6 +20,23 @@ pub(crate) const fn scale_down(whole: u64, fraction: u32) -> u64 {
     (whole >> 32) * fraction + (((whole & 0xFFFF_FFFF) * fraction) >> 32)
 }
 
+/// `whole` * `part` / `of`, rounded down, for `part` < `of` < 2^62. Bit by bit, since the product needs 126: for what is asked
+/// once in a while.
+pub(crate) const fn share(whole: u64, part: u64, of: u64) -> u64 {
+    let (mut quotient, mut rest, mut bit) = (0, 0, u64::BITS);
+    while bit > 0 {
+        bit -= 1;
+        // At most three times `of`.
+        rest = 2 * rest + part * ((whole >> bit) & 1);
+        quotient <<= 1;
+        while rest >= of {
+            rest -= of;
+            quotient += 1;
+        }
+    }
+    quotient
+}
+
 /// Quotient rounded to the nearest, halves towards zero, without a division where it is zero; for denominators above zero.
 pub(crate) const fn nearest(num: i64, den: u64) -> i64 {
     let (size, half) = (num.unsigned_abs(), den / 2);
@@ -47,13 +64,17 @@ pub(crate) const fn divide_down(num: i64, den: u64) -> (i64, u64) {
 /// value is zero. Operations round down, by less than 2^-30 of
 /// the result, if they do not say otherwise.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(crate) struct Scaled {
     mantissa: u32,
     exponent: i16,
 }
 
 impl Scaled {
-    const ZERO: Self = Self { mantissa: 0, exponent: 0 };
+    pub const ZERO: Self = Self { mantissa: 0, exponent: 0 };
+
+    /// Parts per billion, nanoseconds, nanohertz.
+    pub const BILLIONTH: Self = Self::new(1, 0).over(Self::new(1_000_000_000, 0));
 
     /// `value` * 2^`exponent`.
     #[allow(clippy::cast_possible_truncation, reason = "32 bits are left, of at most 64 leading zeros")]
@@ -100,6 +121,31 @@ impl Scaled {
         let lag = large.exponent.abs_diff(small.exponent) as u32;
         let aligned = if lag < 32 { ((small.mantissa as u64) << 31) >> lag } else { 0 };
         Self::full(((large.mantissa as u64) << 31) + aligned, large.exponent - 31)
+    }
+
+    /// The difference, zero if `other` is larger.
+    pub const fn minus(self, other: Self) -> Self {
+        if other.mantissa == 0 {
+            return self;
+        }
+        if self.less_than(other) {
+            return Self::ZERO;
+        }
+        let lag = self.exponent.abs_diff(other.exponent) as u32;
+        let aligned = if lag < 32 { ((other.mantissa as u64) << 31) >> lag } else { 0 };
+        Self::new(((self.mantissa as u64) << 31) - aligned, self.exponent - 31)
+    }
+
+    pub const fn less_than(self, other: Self) -> bool {
+        match (self.mantissa, other.mantissa) {
+            (_, 0) => false,
+            (0, _) => true,
+            (a, b) => self.exponent < other.exponent || (self.exponent == other.exponent && a < b),
+        }
+    }
+
+    pub const fn max(self, other: Self) -> Self {
+        if self.less_than(other) { other } else { self }
     }
 
     /// Square root, to 16 bits, rounded up: high by less than 2^-14.
@@ -170,6 +216,12 @@ mod tests {
         #[test]
         fn scale_down_is_the_product(a: u64, b: u32) {
             prop_assert_eq!(u128::from(scale_down(a, b)), (u128::from(a) * u128::from(b)) >> 32);
+        }
+
+        #[test]
+        fn share_is_the_quotient(whole: u64, part: u64, of in 1u64..1 << 62) {
+            let part = part % of;
+            prop_assert_eq!(u128::from(share(whole, part, of)), u128::from(whole) * u128::from(part) / u128::from(of));
         }
 
         #[test]

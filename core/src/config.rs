@@ -2,13 +2,15 @@
 
 use core::fmt;
 
-use crate::arithmetic::Scaled;
+use crate::clock::{Clock, Timebase};
 use crate::limit::{HORIZON, MAX_COAST, MAX_PERIOD, MIN_PERIOD};
 use crate::unit::{Frequency, Polarity, TickRate};
 
 /// Settings of a meter. Start from [`Config::mains`] or [`Config::around`] and change fields; the meter checks them
 /// once, when it is made.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Config {
     /// How fast the counter counts.
     pub rate: TickRate,
@@ -32,6 +34,10 @@ pub struct Config {
     pub window_ms: u32,
     /// Time from one reading to the next, in milliseconds.
     pub every_ms: u32,
+    /// Length of the window for the rate of change of frequency, in milliseconds; it is held like the other, and may be shorter or
+    /// longer, as far as `N` crossings reach. 409 make 20 cycles at 50 Hz and 25 at 60. Below 4 crossings of a polarity there is
+    /// no rate of change.
+    pub rocof_ms: u32,
     /// Known error of the counter's clock in parts per billion; +1000 means that it counts 1000 ppb too many.
     /// Within +-100,000,000 (10 %).
     pub clock_ppb: i32,
@@ -54,6 +60,7 @@ impl Config {
             coast_cycles: 25,
             window_ms: 1_000,
             every_ms: 100,
+            rocof_ms: 409,
             clock_ppb: 0,
             clock_tolerance_ppb: 50_000,
         }
@@ -64,6 +71,7 @@ impl Config {
         Self {
             lowest: Frequency::from_nanohertz(nominal.nanohertz() / 5 * 4),
             highest: Frequency::from_nanohertz(nominal.nanohertz() / 4 * 5),
+            rocof_ms: rocof_ms(nominal),
             ..Self::mains(rate)
         }
     }
@@ -95,13 +103,12 @@ impl Config {
             return Err(ConfigError::CoastHorizon);
         }
         let window = self.ticks(self.window_ms).filter(|w| *w >= shortest).ok_or(ConfigError::Window)?;
+        let rocof = self.ticks(self.rocof_ms).filter(|r| *r > 0).ok_or(ConfigError::Rocof)?;
         let every = self.ticks(self.every_ms).filter(|e| *e > 0).ok_or(ConfigError::Every)?;
-        if self.clock_ppb.unsigned_abs() > 100_000_000 || self.clock_tolerance_ppb > 100_000_000 {
-            return Err(ConfigError::Clock);
-        }
-        let clock = Scaled::new(self.clock_tolerance_ppb.into(), 0).times(BILLIONTH);
+        let clock =
+            Clock::new(self.clock_ppb, self.clock_tolerance_ppb, 0).map_err(|_| ConfigError::Clock)?;
         Ok(Settings {
-            nano_rate: nano_rate(self.rate, self.clock_ppb),
+            base: Timebase { rate: self.rate, clock },
             shortest,
             longest,
             least_16: (shortest - 1) << 4,
@@ -110,8 +117,9 @@ impl Config {
             // Two ticks on top: the edges of a noiseless signal are quantised to one tick and tracked to a fraction.
             gate_floor: fraction(shortest, self.gate_floor_ppm, 1_000_000) + 2,
             window,
+            share: 1,
+            rocof,
             every,
-            clock: clock.times(clock),
             gate_factor: self.gate_factor,
             coast_cycles: self.coast_cycles,
             polarity: self.polarity,
@@ -124,14 +132,20 @@ impl Config {
     }
 }
 
+/// 409 ms, or twenty cycles where they last longer.
+const fn rocof_ms(nominal: Frequency) -> u32 {
+    let millihertz = nominal.nanohertz() / 1_000_000;
+    if millihertz == 0 || millihertz >= 50_000 {
+        return 409;
+    }
+    #[allow(clippy::cast_possible_truncation, reason = "at most 20,450,000")]
+    let ms = (20_450_000 / millihertz) as u32;
+    ms
+}
+
 /// Ticks in one period of `nanohertz`, rounded down; `None` beyond 32 bits.
 fn period(rate: TickRate, nanohertz: u64) -> Option<u32> {
     u32::try_from(u64::from(rate.hz()) * 1_000_000_000 / nanohertz).ok()
-}
-
-/// A clock that counts e too many in every tick counts at (1 + e) times its rated rate.
-fn nano_rate(rate: TickRate, clock_ppb: i32) -> u64 {
-    u64::from(rate.hz()) * (1_000_000_000 + i64::from(clock_ppb)).unsigned_abs()
 }
 
 /// `whole` * `parts` / `of`, rounded down, for `parts` <= `of`.
@@ -139,13 +153,19 @@ fn fraction(whole: u32, parts: u32, of: u32) -> u32 {
     u32::try_from(u64::from(whole) * u64::from(parts) / u64::from(of)).unwrap_or(u32::MAX)
 }
 
-const BILLIONTH: Scaled = Scaled::new(1, 0).over(Scaled::new(1_000_000_000, 0));
+/// Length of a window in ticks; 2^-`share` of a period more still counts as that length.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub(crate) struct Length {
+    pub ticks: u32,
+    pub share: u8,
+}
 
 /// A [`Config`] that passed its checks, in ticks.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(crate) struct Settings {
-    /// Ticks a second times 10^9, the known error of the clock taken off: at most 2^61.
-    pub nano_rate: u64,
+    pub base: Timebase,
     pub shortest: u32,
     pub longest: u32,
     /// Shortest tracked period, one tick below the shortest asked for, in sixteenths of a tick.
@@ -155,15 +175,22 @@ pub(crate) struct Settings {
     pub holdoff: u32,
     pub gate_floor: u32,
     pub window: u32,
+    pub rocof: u32,
     pub every: u32,
-    /// The square of the clock's relative tolerance.
-    pub clock: Scaled,
     pub gate_factor: u8,
     pub coast_cycles: u8,
+    /// See [`Length`]: 1, or 2 where crossings come every half cycle.
+    pub share: u8,
     pub polarity: Polarity,
 }
 
 impl Settings {
+    /// Length of the window.
+    #[inline]
+    pub const fn length(&self) -> Length {
+        Length { ticks: self.window, share: self.share }
+    }
+
     /// Whether a tracked period, in sixteenths of a tick, is one that was asked for, give or take a tick.
     #[inline]
     pub const fn in_range(&self, period_16: u32) -> bool {
@@ -173,6 +200,7 @@ impl Settings {
 
 /// Why a [`Config`] was refused.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum ConfigError {
     /// The highest frequency is not above the lowest, or is twice it or more.
@@ -189,6 +217,8 @@ pub enum ConfigError {
     CoastHorizon,
     /// The window is shorter than one period, or reaches the horizon of 2^31 ticks.
     Window,
+    /// The window for the rate of change is shorter than one tick, or reaches the horizon of 2^31 ticks.
+    Rocof,
     /// Readings are due every zero ticks, or less often than the horizon of 2^31 ticks.
     Every,
     /// The clock's error or tolerance is beyond 10 %.
@@ -209,6 +239,9 @@ impl fmt::Display for ConfigError {
                 "coasting that long reaches the horizon of 2^31 ticks: fewer cycles or slower ticks"
             }
             Self::Window => "the window must be at least one period and shorter than 2^31 ticks",
+            Self::Rocof => {
+                "the window for the rate of change must be at least one tick and shorter than 2^31 ticks"
+            }
             Self::Every => "readings must be at least one tick and less than 2^31 ticks apart",
             Self::Clock => "the clock's error and tolerance must be within 10 %",
         })

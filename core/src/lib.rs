@@ -20,6 +20,7 @@
 //! ```text
 //! registers -> Capture -> [timeline] -> Edge -> [qualify] -> Crossing -> [estimate] -> Fit -> [reading] -> Reading
 //!                                    [source] ^                                    all in one: [meter]
+//! Crossing -> [interval] -> ten-second readings    Crossing -> [grid_time]    Reading -> [watch] -> Event
 //! ```
 //!
 //! # Units
@@ -62,25 +63,40 @@
 //! assert_eq!(reading.frequency.unwrap().nanohertz(), 50_000_000_000);
 //! ```
 
-mod arithmetic;
-pub mod config;
-pub mod estimate;
+// In the order of the signal; `limit` and `arithmetic` serve them all.
 pub mod limit;
-pub mod meter;
-pub mod qualify;
-pub mod reading;
-pub mod source;
-pub mod timeline;
+mod arithmetic;
 pub mod unit;
+pub mod clock;
+mod scale;
+pub mod config;
+pub mod timeline;
+pub mod source;
+pub mod burst;
+pub mod qualify;
+pub mod estimate;
+mod chain;
+pub mod reading;
+pub mod meter;
+pub mod discipline;
+pub mod interval;
+pub mod grid_time;
+pub mod watch;
 
+pub use burst::{Bursts, Pick};
+pub use clock::Clock;
 pub use config::{Config, ConfigError};
-pub use estimate::{EndToEnd, Estimator, Fit, LastPeriod, LeastSquares, Triangular};
+pub use discipline::Discipline;
+pub use estimate::{Biweight, EndToEnd, Estimator, Fit, Hann, Kaiser6, LastPeriod, LeastSquares, Triangular};
+pub use grid_time::{GridTime, GridTimeReading};
+pub use interval::{IntervalReading, Intervals};
 pub use meter::Meter;
 pub use qualify::{Continuity, Crossing, Lock, Reject, State, Verdict};
 pub use reading::Reading;
 pub use source::Source;
 pub use timeline::Capture;
 pub use unit::{Edge, Frequency, Polarity, Stamp, TickRate, Ticks};
+pub use watch::{Band, Event, Watch};
 
 /// The README's code is compiled and run as a test.
 #[cfg(doctest)]

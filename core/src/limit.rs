@@ -27,3 +27,13 @@ pub const MAX_COAST: u8 = 250;
 /// crossings can still be a transient's, and their scatter, with two or three degrees of freedom, hardly knows. Ten cycles are the basic
 /// window of IEC 61000-4-30 at 50 Hz (200 ms; value from memory).
 pub const LEAST_CYCLES: u32 = 10;
+
+/// Largest tapered window, in crossings of one polarity: 20 s at 50 Hz. Its weighted sums are proven for this many in 64 bits.
+pub const MAX_TAPERED: usize = 1 << 10;
+
+/// Largest window of either polarity where both are used, in crossings: their sums are brought together in 64 bits.
+pub const MAX_BOTH: usize = 1 << 12;
+
+/// Shortest interval between aligned readings, in milliseconds: ten cycles at 50 Hz, twelve at 60 Hz, the basic window of
+/// IEC 61000-4-30 (value from memory).
+pub const MIN_INTERVAL_MS: u32 = 200;

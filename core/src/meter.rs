@@ -1,23 +1,29 @@
 //! The pipeline in one piece: edges in, readings out.
 
+use crate::chain::Chain;
+use crate::clock::Clock;
 use crate::config::{Config, ConfigError, Settings};
-use crate::estimate::{Estimate, Estimator, Fit, LeastSquares, Window};
-use crate::qualify::{Continuity, Crossing, PATIENCE, Qualifier, State, Verdict};
+use crate::estimate::{Estimator, Fit, LeastSquares, Window};
+use crate::limit::MAX_BOTH;
+use crate::qualify::{Crossing, State, Verdict};
 use crate::reading::{self, Reading};
 use crate::source::Source;
-use crate::unit::{Edge, Stamp, Ticks};
+use crate::unit::{Edge, Frequency, Polarity, Stamp, Ticks};
 
 /// Qualifies edges, fits the latest crossings, and says at even intervals what the frequency is.
 ///
-/// `N` is the most crossings a window may hold: 64 hold one second at up to 63 Hz. Where the window in time asks for more,
-/// it is as long as `N` crossings are. `E` is the estimator.
+/// `N` is the most crossings of one polarity a window may hold: 64 hold one second at up to 63 Hz. Where the window in time
+/// asks for more, it is as long as `N` crossings are. `E` is the estimator.
+///
+/// `CHAINS` is 1 for edges of the polarity that [`Config::polarity`] names, or 2 for both. Rising and falling edges are then two
+/// interleaved chains, each numbered and fitted by itself with a level of its own, and only their slopes are brought together: full
+/// periods at every half cycle, never a half period. DC and even harmonics, which move the two opposite ways, cancel, and a tone
+/// above half the frequency is seen where it is instead of folded down. Both chains must be followed for a reading.
 #[derive(Clone, Copy, Debug)]
-pub struct Meter<const N: usize, E = LeastSquares> {
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Meter<const N: usize, E = LeastSquares, const CHAINS: usize = 1> {
     settings: Settings,
-    qualifier: Qualifier,
-    estimate: Estimate<N, E>,
-    /// Edges refused since the newest crossing.
-    refused: u8,
+    chains: [Chain<N, E>; CHAINS],
     /// When the last reading was due.
     due: Stamp,
     /// Whether any time has come yet: `due` counts from the first edge or idle call.
@@ -28,6 +34,7 @@ pub struct Meter<const N: usize, E = LeastSquares> {
 
 /// What kind of reading has fallen due.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 enum Due {
     /// A crossing came at or after the due time; the first such time that no reading was made of.
     Fit(Stamp),
@@ -35,87 +42,125 @@ enum Due {
     Unknown(Stamp),
 }
 
-impl<const N: usize, E: Estimator> Meter<N, E> {
+impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
     /// A meter that has seen nothing.
     ///
     /// # Errors
     /// If a field of `config` is outside its range; the error says which.
     pub fn new(config: &Config) -> Result<Self, ConfigError> {
-        Ok(Self {
-            settings: config.check()?,
-            qualifier: Qualifier::new(),
-            estimate: Estimate::new(),
-            refused: 0,
-            due: Stamp::new(0),
-            started: false,
-            ready: None,
-        })
+        const {
+            assert!(CHAINS == 1 || CHAINS == 2, "edges of one polarity or of both");
+            assert!(
+                CHAINS == 1 || N <= MAX_BOTH,
+                "with both polarities a window holds at most 4096 crossings of each"
+            );
+        }
+        let mut settings = config.check()?;
+        if CHAINS == 2 {
+            // Crossings come every half cycle.
+            settings.share = 2;
+        }
+        Ok(Self { settings, chains: [Chain::new(); CHAINS], due: Stamp::new(0), started: false, ready: None })
+    }
+
+    /// Which chain takes edges of `polarity`.
+    #[inline]
+    fn chain_of(&self, polarity: Polarity) -> Option<usize> {
+        match (CHAINS, polarity) {
+            (1, _) => (polarity == self.settings.polarity).then_some(0),
+            (_, Polarity::Rising) => Some(0),
+            (_, Polarity::Falling) => Some(1),
+        }
     }
 
     /// Takes an edge and says what became of it. Edges come in order of time, at most 2^31 ticks apart.
     #[inline]
     pub fn push(&mut self, edge: Edge) -> Verdict {
-        if edge.polarity != self.settings.polarity {
+        let Some(index) = self.chain_of(edge.polarity) else {
             return Verdict::Unused;
-        }
-        if let Some(cycle) = self.follow(edge.stamp) {
+        };
+        if let Some(cycle) = self.follow(index, edge.stamp) {
             return Verdict::Crossing(Crossing { stamp: edge.stamp, cycle });
         }
         // Behind a reference, or the usual verdict would go through its memory too.
         let mut verdict = Verdict::Unused;
-        self.judge(edge.stamp, &mut verdict);
+        self.judge(index, edge.stamp, &mut verdict);
         verdict
     }
 
     /// Takes an edge that is a crossing without doubt or special case and returns its cycle number; nothing has changed if it
     /// is not. The result fits in registers where a [`Verdict`] goes through memory: on a desktop processor the copy of one, a
     /// wide load from narrow stores, cost a quarter of a push.
+    ///
+    /// It calls nothing that it returns from, so it saves no registers: that was another quarter.
     #[inline(never)]
-    fn follow(&mut self, stamp: Stamp) -> Option<u32> {
-        let cycle = self.qualifier.follow(stamp, &self.settings)?;
-        if !self.estimate.slide(stamp) {
-            // Nothing was coasted, so it is the cycle after the newest crossing's.
-            self.join_next(stamp, 1);
+    fn follow(&mut self, index: usize, stamp: Stamp) -> Option<u32> {
+        let chain = chain(&mut self.chains, index)?;
+        let Some(cycle) = chain.follow(stamp, &self.settings) else {
+            return self.follow_wide(index, stamp);
+        };
+        if CHAINS == 2 || !chain.estimate.slide(stamp) {
+            return self.take_next(index, stamp, cycle);
         }
+        if self.is_due(stamp) {
+            return self.follow_due(stamp, cycle);
+        }
+        Some(cycle)
+    }
+
+    #[inline(never)]
+    fn follow_wide(&mut self, index: usize, stamp: Stamp) -> Option<u32> {
+        let cycle = chain(&mut self.chains, index)?.follow_wide(stamp, &self.settings)?;
+        self.crossed(index, stamp);
+        Some(cycle)
+    }
+
+    #[inline(never)]
+    fn take_next(&mut self, index: usize, stamp: Stamp, cycle: u32) -> Option<u32> {
+        chain(&mut self.chains, index)?.take_next(stamp, &self.settings);
+        self.crossed(index, stamp);
+        Some(cycle)
+    }
+
+    #[inline(never)]
+    fn follow_due(&mut self, stamp: Stamp, cycle: u32) -> Option<u32> {
         self.fall_due(stamp, Due::Fit(stamp));
         Some(cycle)
     }
 
-    /// What becomes of an edge of the used polarity that is anything but a matter of course.
+    /// What becomes of an edge that is anything but a matter of course.
     #[inline(never)]
-    fn judge(&mut self, stamp: Stamp, verdict: &mut Verdict) {
+    fn judge(&mut self, index: usize, stamp: Stamp, verdict: &mut Verdict) {
         if !self.started {
             (self.started, self.due) = (true, stamp);
         }
-        let newest = self.qualifier.newest();
-        *verdict = self.qualifier.push(stamp, &self.settings);
+        let Some(chain) = chain(&mut self.chains, index) else { return };
+        *verdict = chain.judge(stamp, &self.settings);
         match *verdict {
-            Verdict::Crossing(crossing) => {
-                if self.qualifier.settled() {
-                    self.estimate.clear();
-                }
-                self.join(crossing, newest);
-                self.fall_due(stamp, Due::Fit(stamp));
-            }
-            Verdict::Locked(lock) => {
-                if lock.continuity != Continuity::Smooth {
-                    self.estimate.clear();
-                }
-                // The chain's edges had been counted as refused when they came, the last one excepted.
-                self.refused = self.refused.saturating_sub(PATIENCE);
-                let mut before = newest;
-                for crossing in lock.crossings() {
-                    self.join(crossing, before);
-                    before = crossing.cycle;
-                }
-                self.fall_due(stamp, Due::Fit(stamp));
-            }
-            Verdict::Rejected(_) => {
-                self.refused = self.refused.saturating_add(1);
-                self.without_crossing(stamp);
-            }
-            Verdict::Seeking | Verdict::Unused => self.without_crossing(stamp),
+            Verdict::Crossing(_) | Verdict::Locked(_) => self.crossed(index, stamp),
+            _ => self.without_crossing(stamp),
         }
+    }
+
+    /// A chain has taken a crossing: the other's time and window move on with it, and a reading may be due.
+    #[inline]
+    fn crossed(&mut self, index: usize, stamp: Stamp) {
+        if CHAINS == 2
+            && let Some(other) = self.chains.get_mut(1 - index)
+        {
+            other.idle(stamp, &self.settings);
+            other.estimate.trim(stamp, self.settings.length());
+            if matches!(other.state(), State::Seeking | State::Lost) {
+                self.without_crossing(stamp);
+                return;
+            }
+        }
+        self.fall_due(stamp, Due::Fit(stamp));
+    }
+
+    /// Takes over what is known of the clock by now, from a trim or a [`Discipline`](crate::Discipline): the next reading is made by it.
+    pub const fn set_clock(&mut self, clock: &Clock) {
+        self.settings.base.clock = *clock;
     }
 
     /// Says that time has come to `now` and all edges before it have been pushed. Notices missing edges and loss; needed
@@ -124,16 +169,30 @@ impl<const N: usize, E: Estimator> Meter<N, E> {
         if !self.started {
             (self.started, self.due) = (true, now);
         }
-        self.qualifier.idle(now, &self.settings);
+        for chain in &mut self.chains {
+            chain.idle(now, &self.settings);
+        }
         self.without_crossing(now);
     }
 
-    /// The reading that has fallen due, once. Right after a lock it waits until the window is full or holds
-    /// [`LEAST_CYCLES`](crate::limit::LEAST_CYCLES) cycles.
+    /// The reading that has fallen due, once, without rate of change. Right after a lock it waits until the window is full or
+    /// holds [`LEAST_CYCLES`](crate::limit::LEAST_CYCLES) cycles.
     #[inline]
     pub fn take_reading(&mut self) -> Option<Reading> {
         let due = self.ready?;
         self.read(due)
+    }
+
+    /// As [`Meter::take_reading`], with the rate of change of frequency. Apart, so that firmware that does not ask for it does not
+    /// carry it.
+    pub fn take_full_reading(&mut self) -> Option<Reading> {
+        let reading = self.take_reading()?;
+        let rocof = reading.frequency.and_then(|_| reading::rocof(&self.chains, &self.settings));
+        Some(Reading {
+            rocof: rocof.map(|(rate, _)| rate),
+            rocof_uncertainty: rocof.and_then(|(_, uncertainty)| uncertainty),
+            ..reading
+        })
     }
 
     #[inline(never)]
@@ -144,8 +203,10 @@ impl<const N: usize, E: Estimator> Meter<N, E> {
                     return None;
                 }
                 self.ready = None;
-                self.estimate.settle(self.settings.window);
-                Some(self.reading_of(self.estimate.fit()?))
+                for chain in &mut self.chains {
+                    chain.estimate.settle(self.settings.length());
+                }
+                Some(self.reading_of(self.fit()?))
             }
             Due::Unknown(now) => {
                 self.ready = None;
@@ -167,46 +228,50 @@ impl<const N: usize, E: Estimator> Meter<N, E> {
         }
     }
 
-    /// Whether the mains is being followed.
+    /// Whether the mains is being followed: of two chains, by the one that is worse off.
     pub fn state(&self) -> State {
-        self.qualifier.state()
+        let rank = |state: &State| match state {
+            State::Locked => 0,
+            State::Coasting => 1,
+            State::Seeking => 2,
+            State::Lost => 3,
+        };
+        self.chains.iter().map(Chain::state).max_by_key(rank).unwrap_or(State::Seeking)
     }
 
-    /// The fit over the present window, due or not; `None` with fewer than two crossings.
+    /// The fit over the present window, due or not; `None` with fewer than two crossings of a polarity.
     pub fn fit(&self) -> Option<Fit> {
-        self.estimate.fit()
+        match (self.chains.first(), self.chains.get(1)) {
+            (Some(a), Some(b)) => a.estimate.fit_with(&b.estimate),
+            (Some(a), None) => a.estimate.fit(),
+            _ => None,
+        }
     }
 
-    /// The crossings of the present window, oldest first.
+    /// The crossings of the present window, oldest first; with both polarities the rising ones.
     pub fn crossings(&self) -> impl Iterator<Item = Crossing> {
-        let mut cycle = self.qualifier.newest().wrapping_sub(self.window().cycles());
-        self.window().members().enumerate().map(move |(i, member)| {
-            if i > 0 {
-                cycle = cycle.wrapping_add(member.step.into());
-            }
-            Crossing { stamp: member.stamp, cycle }
+        self.chains.first().into_iter().flat_map(|chain| {
+            let window = chain.estimate.window();
+            let mut cycle = chain.newest().wrapping_sub(window.cycles());
+            window.members().enumerate().map(move |(i, member)| {
+                if i > 0 {
+                    cycle = cycle.wrapping_add(member.step.into());
+                }
+                Crossing { stamp: member.stamp, cycle }
+            })
         })
     }
 
-    /// The present window.
-    pub const fn window(&self) -> &Window<N> {
-        self.estimate.window()
+    /// The present windows, one for each polarity used.
+    pub fn windows(&self) -> impl Iterator<Item = &Window<N>> {
+        self.chains.iter().map(|chain| chain.estimate.window())
     }
 
-    fn join(&mut self, crossing: Crossing, newest: u32) {
-        // Coasting ends long before a step of 256; the window restarts should one ever come.
-        let step = u8::try_from(crossing.cycle.wrapping_sub(newest)).unwrap_or_else(|_| {
-            self.estimate.clear();
-            0
-        });
-        self.join_next(crossing.stamp, step);
-    }
-
-    #[inline(never)]
-    fn join_next(&mut self, stamp: Stamp, step: u8) {
-        let period = self.qualifier.period().unwrap_or(self.settings.longest);
-        self.estimate.push(stamp, step, self.refused, self.settings.window, period);
-        self.refused = 0;
+    /// What a steady ramp adds to a reading's frequency against the frequency in the middle of its window: k R^2 T^2/f with the
+    /// estimator's own k (1/20 for least squares, none end to end). Subtract it where a ramp is believed. `None` where the reading has
+    /// no rate of change, or the figure is beyond 2^63 nHz.
+    pub fn ramp_bias(&self, reading: &Reading) -> Option<Frequency> {
+        reading::ramp_bias::<E>(reading, &self.settings)
     }
 
     /// Time has come to `now` without a crossing.
@@ -215,24 +280,22 @@ impl<const N: usize, E: Estimator> Meter<N, E> {
             State::Locked => return,
             // A missed edge or two only delay the reading; when the next one is due as well, it has to be said.
             State::Coasting => self.settings.every,
-            State::Seeking => 0,
-            State::Lost => {
-                // What was true before the signal went says nothing about now.
-                self.estimate.clear();
-                0
-            }
+            State::Seeking | State::Lost => 0,
         };
         if now.offset(self.due) >= self.settings.every.saturating_add(patience).cast_signed() {
             self.fall_due(now, Due::Unknown(now));
         }
     }
 
-    /// If a reading is due at `now`, notes which, and when the next one is: whole intervals after the last.
     #[inline]
+    fn is_due(&self, now: Stamp) -> bool {
+        now.offset(self.due) >= self.settings.every.cast_signed()
+    }
+
+    /// If a reading is due at `now`, notes which, and when the next one is: whole intervals after the last.
     fn fall_due(&mut self, now: Stamp, what: Due) {
-        let late = now.offset(self.due);
-        if late >= self.settings.every.cast_signed() {
-            self.make_ready(late.unsigned_abs(), what);
+        if self.is_due(now) {
+            self.make_ready((now - self.due).count(), what);
         }
     }
 
@@ -253,7 +316,7 @@ impl<const N: usize, E: Estimator> Meter<N, E> {
 
     /// Whether there is enough for a reading.
     fn is_ripe(&self) -> bool {
-        self.estimate.is_ripe(self.settings.window)
+        self.chains.iter().all(|chain| chain.estimate.is_ripe(self.settings.length()))
     }
 
     fn reading_of(&self, fit: Fit) -> Reading {
@@ -262,19 +325,25 @@ impl<const N: usize, E: Estimator> Meter<N, E> {
             return Reading::unknown(fit.first + fit.span, self.state());
         }
         let frequency = reading::frequency(&fit, &self.settings);
-        let uncertainty = reading::uncertainty(&fit, frequency, &self.settings);
-        let window = self.estimate.window();
+        let uncertainty = reading::uncertainty::<E>(&fit, frequency, &self.settings);
         Reading {
             middle: fit.middle(),
             span: fit.span,
             cycles: fit.cycles,
             frequency: Some(frequency),
             rocof: None,
+            rocof_uncertainty: None,
             standard_uncertainty: uncertainty.map(|(standard, _)| standard),
             expanded_uncertainty: uncertainty.map(|(_, expanded)| expanded),
-            missed: window.missed(),
-            rejected: window.rejected(),
+            missed: self.windows().map(Window::missed).sum(),
+            rejected: self.windows().map(Window::rejected).sum(),
             state: self.state(),
         }
     }
+}
+
+/// The chain at `index`; of one, that one, for the compiler to know where it is.
+#[inline]
+fn chain<C, const CHAINS: usize>(chains: &mut [C; CHAINS], index: usize) -> Option<&mut C> {
+    if CHAINS == 1 { chains.first_mut() } else { chains.get_mut(index) }
 }

@@ -1,14 +1,18 @@
 //! What a meter says: frequency with its uncertainty, and what it rests on.
 
 use crate::arithmetic::{Scaled, fraction_bits};
-use crate::config::Settings;
-use crate::estimate::Fit;
+use crate::chain::Chain;
+use crate::config::{Length, Settings};
+use crate::estimate::rocof::bend;
+use crate::estimate::{Estimator, Fit, LeastSquares};
 use crate::qualify::State;
 
 use crate::unit::{Frequency, Stamp, Ticks};
 
 /// One reading. What is not known is `None`: never zero, never the last value again.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Reading {
     /// Middle of the window; the moment of the reading if there is no window.
     pub middle: Stamp,
@@ -18,8 +22,11 @@ pub struct Reading {
     pub cycles: u32,
     /// Frequency over the window, rounded to the nearest nanohertz; `None` also if it is outside the range that was asked for.
     pub frequency: Option<Frequency>,
-    /// Rate of change of frequency in nanohertz a second.
+    /// Rate of change of frequency in nanohertz a second, over a window of its own that ends with this one; see
+    /// [`Meter::take_full_reading`](crate::Meter::take_full_reading).
     pub rocof: Option<i64>,
+    /// Half width of the interval that holds the true rate of change with 95 %, in nanohertz a second.
+    pub rocof_uncertainty: Option<u64>,
     /// Standard uncertainty of the frequency, clock tolerance included.
     pub standard_uncertainty: Option<Frequency>,
     /// Half width of the interval that holds the true frequency with 95 %, clock tolerance included.
@@ -41,6 +48,7 @@ impl Reading {
             cycles: 0,
             frequency: None,
             rocof: None,
+            rocof_uncertainty: None,
             standard_uncertainty: None,
             expanded_uncertainty: None,
             missed: 0,
@@ -52,42 +60,99 @@ impl Reading {
 
 /// Frequency of a fit: rate (1 + clock error) / period, to the nearest nanohertz of the rounded period.
 pub(crate) const fn frequency(fit: &Fit, settings: &Settings) -> Frequency {
-    let (whole, rest) = (settings.nano_rate / fit.period, settings.nano_rate % fit.period);
+    let nano_rate = settings.base.nano_rate();
+    let (whole, rest) = (nano_rate / fit.period, nano_rate % fit.period);
     let below = (whole << fit.period_shift) | fraction_bits(rest, fit.period, fit.period_shift);
     // What is left of the numerator, modulo 2^64, is less than one period.
-    let left = (settings.nano_rate << fit.period_shift).wrapping_sub(below.wrapping_mul(fit.period));
+    let left = (nano_rate << fit.period_shift).wrapping_sub(below.wrapping_mul(fit.period));
     Frequency::from_nanohertz(below + (left > fit.period / 2) as u64)
 }
 
-/// Standard and 95 % uncertainty of a least-squares frequency; `None` without scatter to judge by.
+/// Standard and 95 % uncertainty of a frequency; `None` without scatter to judge by.
 ///
-/// Type A: the residual variance, plus q^2/12 of quantisation, through the slope's gain. Coverage factor
-/// 1.96 + 2.41/(N - 3.05), which is Student's t for N - 2 degrees of freedom within 0.1 % from N = 6 and above it below.
-/// Type B: the clock's tolerance a is rectangular (JCGM 100:2008, 4.3.7), a/sqrt(3) and 0.95 a; no averaging shrinks it.
-pub(crate) fn uncertainty(
+/// After the GUM (JCGM 100:2008). Type A: the residual variance s^2 and the quantisation's, q^2/12 a stamp (q^2/6 where only two
+/// stamps count, whose errors do not spread), through the estimator's variance; times the estimator's coverage factor for the
+/// residuals' degrees of freedom. Where jitter does not dither the quantisation, s^2 < q^2/3, its errors are a pattern that
+/// repeats from window to window, and no scatter shows it: there the interval is never less than the estimator's guaranteed
+/// bound B, and the standard uncertainty never less than B/sqrt(3). Type B: the clock, which no averaging shrinks;
+/// its tolerance a is rectangular (4.3.7), a/sqrt(3) and 0.95 a.
+///
+/// Holds for white jitter. Coloured jitter, a tone, a moving grid or a phase step inside the window make residuals that are no
+/// noise: the interval widens, and is 95 % no more.
+pub(crate) fn uncertainty<E: Estimator>(
     fit: &Fit,
     frequency: Frequency,
     settings: &Settings,
 ) -> Option<(Frequency, Frequency)> {
-    let scatter = fit.scatter?;
-    let period = Scaled::new(fit.period, -i16::try_from(fit.period_shift).ok()?);
-    let gain = Scaled::new(fit.gain.0, 0).over(Scaled::new(fit.gain.1, 0).times(period).times(period));
-    let jitter = scatter.plus(TWELFTH).times(gain);
-    let excess = fit.crossings.checked_mul(100)?.checked_sub(305)?;
-    let factor = Scaled::new(u64::from(1_960 + 241_000 / excess), 0).times(THOUSANDTH);
+    let one = Scaled::new(1, 0).over(fit.scaled_period());
+    let per_period = one.times(one);
+    let jitter =
+        fit.scatter?.plus(TWELFTH.times(Scaled::new(E::QUANTUM, 0))).times(fit.variance).times(per_period);
+    let factor = coverage::<E>(fit.freedom);
+    let (mut standard, mut expanded) = (jitter, jitter.times(factor).times(factor));
+    if let Some(worst) = fit.worst {
+        let bound = worst.times(worst).times(per_period);
+        (standard, expanded) = (standard.max(bound.times(THIRD)), expanded.max(bound));
+    }
     let f = Scaled::new(frequency.nanohertz(), 0);
-    let standard = f.times(jitter.plus(settings.clock.times(THIRD)).root());
-    let expanded = f.times(
-        jitter.times(factor).times(factor).plus(settings.clock.times(NINETEEN_TWENTIETHS_SQUARED)).root(),
-    );
+    let standard = f.times(settings.base.variance(standard).root());
+    let expanded = f.times(settings.base.expanded(expanded).root());
     Some((Frequency::from_nanohertz(standard.ceil()?), Frequency::from_nanohertz(expanded.ceil()?)))
 }
 
+/// The estimator's 95 % factor with `freedom` degrees of freedom in the scatter. Derived for a slope part of which lies in the
+/// residuals it is judged by: (T' - T)/(s g) ~ sqrt(rho) t + sqrt(1 - rho) sqrt(freedom) U, U between -1 and 1 with density
+/// (1 - U^2)^((freedom - 3)/2) and rho = the least-squares variance over the estimator's; the formulas fit its quadrature.
+/// Below four degrees of freedom it is Student's t, at least.
+pub(crate) fn coverage<E: Estimator>(freedom: u32) -> Scaled {
+    let n = u64::from(freedom) + 2;
+    let (above, less) = if n < 6 { (2_410, 3_050) } else { E::COVERAGE };
+    let excess = (n * 1_000).saturating_sub(less.into()).max(1);
+    Scaled::new(1_960 + u64::from(above) * 1_000 / excess, 0).times(THOUSANDTH)
+}
+
+/// Rate of change of frequency in nanohertz a second and the half width of its 95 % interval; `None` with too few crossings.
+///
+/// R = -2 c f^2/T with c the bend a cycle squared, 16 times as much a quarter cycle squared, and f = 1/T in the middle of these
+/// very crossings: on a ramp the reading's own frequency, from another window, is another. The uncertainty is the scatter
+/// about the bent line, quantisation q^2/12 added, through the variance of c, times Student's t. The clock's error, a factor of
+/// 1 + e, is nothing here.
+pub(crate) fn rocof<const N: usize, E: Estimator, const CHAINS: usize>(
+    chains: &[Chain<N, E>; CHAINS],
+    settings: &Settings,
+) -> Option<(i64, Option<u64>)> {
+    let windows = chains.iter().map(|chain| chain.estimate.window());
+    let (_, mut now) = windows.clone().next()?.ends()?;
+    for window in windows.clone() {
+        let (_, last) = window.ends()?;
+        if now.since(last).is_none() {
+            now = last;
+        }
+    }
+    let bend = bend(windows, now, Length { ticks: settings.rocof, ..settings.length() })?;
+    let f = Scaled::new(settings.base.nano_rate(), 0).over(bend.period);
+    // f in nanohertz times f in hertz over T in ticks.
+    let scale = f.times(f).over(bend.period).times(Scaled::new(32, 0)).times(Scaled::BILLIONTH);
+    let size = i64::try_from(scale.times(bend.c.size).ceil()?).ok()?;
+    let spread = bend.scatter.map(|s| s.plus(TWELFTH).times(bend.variance).root());
+    let half = spread.and_then(|s| scale.times(s).times(coverage::<LeastSquares>(bend.freedom)).ceil());
+    Some((if bend.c.negative { size } else { -size }, half))
+}
+
+/// What a ramp of the reading's rate adds to its frequency: k R^2 T^2/f.
+pub(crate) fn ramp_bias<E: Estimator>(reading: &Reading, settings: &Settings) -> Option<Frequency> {
+    let (rate, frequency) = (reading.rocof?, reading.frequency?);
+    let change = Scaled::new(rate.unsigned_abs(), 0)
+        .times(Scaled::new(reading.span.count().into(), 0))
+        .over(Scaled::new(settings.base.nano_rate(), 0))
+        .times(Scaled::new(1_000_000_000, 0));
+    let bias = change.times(change).over(Scaled::new(frequency.nanohertz().max(1), 0));
+    let ends = (2 * E::RAMP_ENDS * (1_250 - E::RAMP_BIAS)).checked_div(reading.cycles)?;
+    let share = Scaled::new(E::RAMP_BIAS.saturating_sub(ends).into(), 0).over(Scaled::new(10_000, 0));
+    Some(Frequency::from_nanohertz(bias.times(share).ceil()?))
+}
+
 const TWELFTH: Scaled = Scaled::new(1, 0).over(Scaled::new(12, 0));
-const THOUSANDTH: Scaled = Scaled::new(1, 0).over(Scaled::new(1_000, 0));
-
+pub(crate) const THOUSANDTH: Scaled = Scaled::new(1, 0).over(Scaled::new(1_000, 0));
 /// Variance of a rectangular distribution over its half width squared.
-const THIRD: Scaled = Scaled::new(1, 0).over(Scaled::new(3, 0));
-
-/// 0.95^2: 95 % of a rectangular distribution lie within 0.95 of its half width.
-const NINETEEN_TWENTIETHS_SQUARED: Scaled = Scaled::new(361, 0).over(Scaled::new(400, 0));
+pub(crate) const THIRD: Scaled = Scaled::new(1, 0).over(Scaled::new(3, 0));

@@ -21,6 +21,7 @@ pub trait Source {
 
 /// An edge on its way from the interrupt to the main loop.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Queued {
     edge: Edge,
     /// Edges that found the queue full since the last one that did not.

@@ -39,6 +39,8 @@ use crate::unit::{Edge, Polarity, Stamp};
 
 /// What an interrupt can hand over: registers and tally, read together, nothing worked out.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Capture {
     /// The captured counter value, below 2^BITS.
     pub raw: u32,

@@ -7,6 +7,8 @@ use crate::limit::{HORIZON, MAX_TICK_HZ, MIN_TICK_HZ};
 
 /// A length on the tick scale: seconds = ticks / tick rate. Range 0 to 2^32 - 1 ticks.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Ticks(u32);
 
 impl Ticks {
@@ -29,6 +31,8 @@ impl Ticks {
 /// Stamps wrap every 2^32 ticks (35.8 min at 2 MHz), so they have no order: of two of them neither is "later".
 /// What they have is a difference, `later - earlier`, right as long as it is below the horizon of 2^31 ticks.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Stamp(u32);
 
 impl Stamp {
@@ -74,6 +78,12 @@ impl Add<Ticks> for Stamp {
 
 /// How fast the counter counts, in hertz: 1 kHz to 1 GHz.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(
+    feature = "serde",
+    derive(serde::Serialize, serde::Deserialize),
+    serde(try_from = "u32", into = "u32")
+)]
 pub struct TickRate(u32);
 
 impl TickRate {
@@ -88,8 +98,37 @@ impl TickRate {
     }
 }
 
+/// A tick rate outside [`MIN_TICK_HZ`] to [`MAX_TICK_HZ`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct RateError;
+
+impl fmt::Display for RateError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("a tick rate must be 1 kHz to 1 GHz")
+    }
+}
+
+impl core::error::Error for RateError {}
+
+impl TryFrom<u32> for TickRate {
+    type Error = RateError;
+
+    fn try_from(hz: u32) -> Result<Self, RateError> {
+        Self::from_hz(hz).ok_or(RateError)
+    }
+}
+
+impl From<TickRate> for u32 {
+    fn from(rate: TickRate) -> Self {
+        rate.0
+    }
+}
+
 /// A frequency in nanohertz: 50 Hz is 50_000_000_000. Range 0 to 18.4 GHz.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Frequency(u64);
 
 impl Frequency {
@@ -119,6 +158,8 @@ impl fmt::Display for Frequency {
 
 /// Which way the signal crossed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum Polarity {
     /// From below to above the threshold.
     Rising,
@@ -128,6 +169,8 @@ pub enum Polarity {
 
 /// A level change with its stamp, before anyone has judged whether it is a crossing of the mains.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Edge {
     /// When.
     pub stamp: Stamp,

@@ -88,9 +88,11 @@ fn json_lines_are_what_the_design_says() {
     }
     assert_eq!(last["state"], "locked");
     assert_eq!(last["rocof_hz_s"], Value::Null);
-    // A clock within 50 ppm: u = 50 Hz * 50e-6/sqrt(3) = 1.443 mHz, U = 0.95 * 2.5 mHz = 2.375 mHz.
-    assert!((last["u_hz"].as_f64().unwrap() - 0.001_443_4).abs() < 1e-6, "{last}");
-    assert!((last["u95_hz"].as_f64().unwrap() - 0.002_375).abs() < 1e-6, "{last}");
+    // A clock within 50 ppm: 50 Hz * 50e-6/sqrt(3) = 1.4434 mHz and 0.95 * 2.5 mHz = 2.375 mHz. Ticks of 1 us without jitter:
+    // 1.5 * 51/(51^2 - 1) tick in the period, 0.0736 mHz; over sqrt(3), 0.0425. Together sqrt(1.4434^2 + 0.0425^2) = 1.4440
+    // and sqrt(2.375^2 + 0.0736^2 + 0.255 * 2.5 * 0.0736) = 2.3860.
+    assert!((last["u_hz"].as_f64().unwrap() - 0.001_444_0).abs() < 1e-7, "{last}");
+    assert!((last["u95_hz"].as_f64().unwrap() - 0.002_386_0).abs() < 1e-7, "{last}");
     let summary = &lines.last().unwrap();
     assert_eq!((summary["edges"].as_u64(), summary["cycles"].as_u64()), (Some(250), Some(249)));
     assert_eq!(summary["frequency_hz"].as_f64(), Some(50.0));

@@ -2,6 +2,7 @@
 #![allow(dead_code, reason = "each test file uses a part")]
 
 pub mod exact;
+pub mod monte_carlo;
 
 use humtick::{Config, Crossing, Edge, Estimator, Frequency, Meter, Reading, Stamp, TickRate, Verdict};
 use rand::{RngExt, SeedableRng};

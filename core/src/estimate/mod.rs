@@ -15,16 +15,21 @@
 
 mod fit;
 mod least_squares;
+pub(crate) mod rocof;
 mod simple;
+mod taper;
 mod triangular;
 mod window;
 
 pub use fit::Fit;
 pub use least_squares::LeastSquares;
 pub use simple::{EndToEnd, LastPeriod};
+pub use taper::{Biweight, BiweightShape, Hann, HannShape, Kaiser6, Kaiser6Shape, Shape, Tapered};
 pub use triangular::Triangular;
 pub use window::Window;
 
+use crate::arithmetic::Scaled;
+use crate::config::Length;
 use crate::limit::LEAST_CYCLES;
 use crate::unit::Stamp;
 
@@ -35,6 +40,24 @@ pub trait Estimator: Copy {
 
     /// Whether it keeps sums of its own, and so must see each crossing join and leave.
     const FOLLOWS: bool = false;
+
+    /// Whether its slope is the least-squares line's, from which the scatter is taken.
+    const IS_LINE: bool = false;
+
+    /// The 95 % coverage factor is 1.96 + `.0`/(N - `.1`) for N = degrees of freedom + 2 >= 6, in thousandths. Without an
+    /// estimator's own figures it is Student's t, which is right for least squares and on the safe side for all others.
+    const COVERAGE: (u32, u32) = (2_410, 3_050);
+
+    /// Variance of the quantisation in each stamp that counts, in twelfths of a squared tick.
+    const QUANTUM: u64 = 1;
+
+    /// On a ramp of R Hz/s over T seconds, against the frequency in the middle of the window, it reads high by this many
+    /// ten-thousandths of R^2 T^2/f.
+    const RAMP_BIAS: u32 = 0;
+
+    /// Over few cycles the ends of the window count for less than in a long one: the ten-thousandths are fewer by this many times
+    /// 2 (1250 - [`Estimator::RAMP_BIAS`])/cycles.
+    const RAMP_ENDS: u32 = 0;
 
     /// The newest crossing of `window` has just been appended.
     fn joined<const N: usize>(&mut self, window: &Window<N>) {
@@ -51,24 +74,64 @@ pub trait Estimator: Copy {
         let _ = (level, slope);
     }
 
-    /// The slope over `window`; `None` with fewer than two crossings.
-    fn slope<const N: usize>(&self, window: &Window<N>) -> Option<Slope>;
+    /// The slope over `window`, which lies in `frame`; `None` with fewer than two crossings.
+    fn slope<const N: usize>(&self, window: &Window<N>, frame: Frame) -> Option<Slope>;
+
+    /// The slope over both polarities, from the slopes of each against lines of the same period. The chain whose crossing is the
+    /// newest comes first.
+    fn both(newer: Slope, older: Slope) -> Slope {
+        newer.with(&older)
+    }
 }
 
-/// A slope relative to the window's line, as exact fractions: period = line's period + num / den, and
-/// its variance under white jitter of unit variance = var_num / var_den.
+/// Where a chain's crossings lie in the window that all chains together make, in quarter cycles.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Frame {
+    /// From the middle of the window to the chain's oldest crossing, negative.
+    pub(crate) oldest: i32,
+    /// From the middle to the first place outside where a crossing would come.
+    pub(crate) reach: u32,
+}
+
+/// A slope relative to the window's line, as an exact fraction, and what jitter and quantisation make of it:
+/// period = line's period + num / den.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Slope {
     pub(crate) num: i64,
     pub(crate) den: u64,
-    pub(crate) var_num: u64,
-    pub(crate) var_den: u64,
-    /// Whether it is the least-squares line's, so that the scatter about that line gives the uncertainty.
-    pub(crate) from_scatter: bool,
+    /// What num and den are to be divided by to have the same measure for either polarity.
+    pub(crate) weight: u64,
+    /// Variance for unit variance of the stamps.
+    pub(crate) variance: Scaled,
+    /// The most that quantisation to one tick can move it, whatever the phases: the sum of the positive weights of the
+    /// stamps. `None`: the least-squares line's own, worked out only where it is needed.
+    pub(crate) worst: Option<Scaled>,
+}
+
+impl Slope {
+    /// The common slope of this and `other`, each counting as much as its den/weight says.
+    pub(crate) fn with(&self, other: &Self) -> Self {
+        let share = |s: &Self| Scaled::new(s.den, 0).over(Scaled::new(s.weight, 0));
+        let (a, b) = (share(self), share(other));
+        let all = a.plus(b);
+        let squared = |x: Scaled| x.times(x);
+        let moved = |s: Scaled, o: Scaled| a.times(s).plus(b.times(o)).over(all);
+        Self {
+            num: self.num * other.weight.cast_signed() + other.num * self.weight.cast_signed(),
+            den: self.den * other.weight + other.den * self.weight,
+            weight: self.weight * other.weight,
+            variance: (self.variance.times(squared(a)).plus(other.variance.times(squared(b))))
+                .over(squared(all)),
+            worst: self.worst.zip(other.worst).map(|(s, o)| moved(s, o)),
+        }
+    }
 }
 
 /// A window together with its estimator: crossings in, fit out.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Estimate<const N: usize, E> {
     window: Window<N>,
     estimator: E,
@@ -100,14 +163,14 @@ impl<const N: usize, E: Estimator> Estimate<N, E> {
 
     /// Takes a crossing `step` cycles after the last, with `refused` edges between them; lets go of those that
     /// leave the window of `length` ticks. `period`: ticks a cycle, roughly, for the first line.
-    pub(crate) fn push(&mut self, stamp: Stamp, step: u8, refused: u8, length: u32, period: u32) {
+    pub(crate) fn push(&mut self, stamp: Stamp, step: u8, refused: u8, length: Length, period: u32) {
         self.take(stamp, step, refused, length, period);
         if !E::FOLLOWS {
             self.window.plan(length);
         }
     }
 
-    fn take(&mut self, stamp: Stamp, step: u8, refused: u8, length: u32, period: u32) {
+    fn take(&mut self, stamp: Stamp, step: u8, refused: u8, length: Length, period: u32) {
         while self.window.is_full(stamp, step, length) {
             match self.window.drop_oldest() {
                 Some((r0, moved)) => self.estimator.dropped(&self.window, r0, moved),
@@ -141,21 +204,40 @@ impl<const N: usize, E: Estimator> Estimate<N, E> {
     }
 
     /// Whether there is enough for a reading: [`LEAST_CYCLES`] cycles, or as many as fit into `length` ticks.
-    pub(crate) fn is_ripe(&self, length: u32) -> bool {
+    pub(crate) fn is_ripe(&self, length: Length) -> bool {
         self.window.cycles() >= LEAST_CYCLES || self.window.is_long(length)
     }
 
     /// Takes the residuals over to the integer line nearest to the least-squares one, if another is nearer by now. Then the
     /// sums are small, and the fit needs no division to find that line.
-    pub(crate) fn settle(&mut self, length: u32) {
+    pub(crate) fn settle(&mut self, length: Length) {
         if let Some((level, slope)) = self.window.settle() {
             self.estimator.rebased(level, slope);
             self.window.plan(length);
         }
     }
 
-    /// The fit over the window; `None` with fewer than two crossings.
+    /// Lets go of what a crossing of the other polarity at `stamp` leaves outside `length`.
+    pub(crate) fn trim(&mut self, stamp: Stamp, length: Length) {
+        while self.window.is_behind(stamp, length) {
+            match self.window.drop_oldest() {
+                Some((r0, moved)) => self.estimator.dropped(&self.window, r0, moved),
+                None => self.estimator = E::NEW,
+            }
+        }
+        if !E::FOLLOWS {
+            self.window.plan(length);
+        }
+    }
+
+    /// The fit over this window alone; `None` with fewer than two crossings.
     pub fn fit(&self) -> Option<Fit> {
-        Fit::of(&self.window, self.estimator.slope(&self.window)?)
+        let slope = self.estimator.slope(&self.window, self.window.frame())?;
+        Fit::of::<N, E>(&self.window, &slope)
+    }
+
+    /// The fit over this window and that of the other polarity; `None` with fewer than two crossings in either.
+    pub(crate) fn fit_with(&self, other: &Self) -> Option<Fit> {
+        Fit::of_both::<N, E>((&self.window, &self.estimator), (&other.window, &other.estimator))
     }
 }

@@ -1,19 +1,30 @@
 //! Estimators that need no sums: two stamps and the cycles between them.
 
-use super::{Estimator, Slope, Window};
+use super::{Estimator, Frame, Slope, Window};
+use crate::arithmetic::Scaled;
 
 /// The time between the last two crossings, over the cycles between them.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct LastPeriod;
 
 /// The time between the first and the last crossing of the window, over the cycles between them.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct EndToEnd;
 
 impl Estimator for LastPeriod {
     const NEW: Self = Self;
+    /// Two stamps of many are hardly in the residuals: the normal factor, 1.96, whatever their number (1.8 would do at six).
+    const COVERAGE: (u32, u32) = (0, 0);
+    const QUANTUM: u64 = 2;
 
-    fn slope<const N: usize>(&self, window: &Window<N>) -> Option<Slope> {
+    /// The last full period of either polarity is the last there is.
+    fn both(newer: Slope, _: Slope) -> Slope {
+        newer
+    }
+
+    fn slope<const N: usize>(&self, window: &Window<N>, _: Frame) -> Option<Slope> {
         let newest = window.member(window.len().checked_sub(1)?)?;
         let before = window.member(window.len().checked_sub(2)?)?;
         let k = window.cycles() - u32::from(newest.step);
@@ -24,22 +35,25 @@ impl Estimator for LastPeriod {
 
 impl Estimator for EndToEnd {
     const NEW: Self = Self;
+    const COVERAGE: (u32, u32) = (750, 4_700);
+    const QUANTUM: u64 = 2;
 
-    fn slope<const N: usize>(&self, window: &Window<N>) -> Option<Slope> {
+    fn slope<const N: usize>(&self, window: &Window<N>, _: Frame) -> Option<Slope> {
         let (oldest, newest) = window.ends()?;
         let (r0, r1) = (window.residual(oldest, 0), window.residual(newest, window.cycles()));
         (window.cycles() > 0).then(|| between(r0, r1, window.cycles()))
     }
 }
 
-/// The slope through two residuals `cycles` apart: the difference of two stamps has twice their variance.
+/// The slope through two residuals `cycles` apart: the difference of two stamps has twice their variance, and quantisation moves it by
+/// less than a tick.
 fn between(r0: i32, r1: i32, cycles: u32) -> Slope {
-    let cycles = u64::from(cycles);
+    let one = Scaled::new(1, 0).over(Scaled::new(cycles.into(), 0));
     Slope {
         num: i64::from(r1) - i64::from(r0),
-        den: cycles,
-        var_num: 2,
-        var_den: cycles * cycles,
-        from_scatter: false,
+        den: cycles.into(),
+        weight: 1,
+        variance: one.times(one).times(Scaled::new(2, 0)),
+        worst: Some(one),
     }
 }

@@ -1,11 +1,13 @@
 //! The difference of two means: last half of the window against first half.
 
-use super::{Estimator, Slope, Window};
+use super::{Estimator, Frame, Slope, Window};
+use crate::arithmetic::Scaled;
 
 /// Triangular: the mean stamp of the last half of the crossings less that of the first half, over the mean cycle
 /// numbers' difference. With an odd number the middle one is left out. Unbiased whatever crossings are missing, since the real
 /// cycle numbers are used.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Triangular {
     first: Half,
     last: Half,
@@ -17,6 +19,7 @@ pub struct Triangular {
 
 /// Sums over one half of the window.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Half {
     n: u16,
     k: u32,
@@ -58,6 +61,9 @@ impl Triangular {
 impl Estimator for Triangular {
     const NEW: Self = Self { first: Half::EMPTY, last: Half::EMPTY, first_end: 0, last_start: 0 };
     const FOLLOWS: bool = true;
+    const COVERAGE: (u32, u32) = (1_690, 3_300);
+    const RAMP_BIAS: u32 = 625;
+    const RAMP_ENDS: u32 = 1;
 
     fn joined<const N: usize>(&mut self, window: &Window<N>) {
         let len = window.len();
@@ -94,15 +100,16 @@ impl Estimator for Triangular {
         self.last.rebase(level, slope);
     }
 
-    fn slope<const N: usize>(&self, _: &Window<N>) -> Option<Slope> {
+    fn slope<const N: usize>(&self, _: &Window<N>, _: Frame) -> Option<Slope> {
         let k = u64::from(self.last.k.checked_sub(self.first.k)?);
+        let (n, one) = (Scaled::new(self.first.n.into(), 0), Scaled::new(1, 0).over(Scaled::new(k, 0)));
         (k > 0).then(|| Slope {
             num: self.last.r - self.first.r,
             den: k,
-            // Each half's sum has n times the variance of one stamp.
-            var_num: 2 * u64::from(self.first.n),
-            var_den: k * k,
-            from_scatter: false,
+            weight: 1,
+            // Each half's sum has n times the variance of one stamp, and quantisation moves their difference by less than n ticks.
+            variance: n.times(Scaled::new(2, 0)).times(one).times(one),
+            worst: Some(n.times(one)),
         })
     }
 }

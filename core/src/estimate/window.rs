@@ -1,6 +1,8 @@
 //! The sliding window of crossings, and the sums of a straight-line fit through it.
 
+use super::Frame;
 use crate::arithmetic::nearest;
+use crate::config::Length;
 use crate::limit::MAX_CROSSINGS;
 use crate::unit::{Stamp, Ticks};
 
@@ -14,6 +16,7 @@ use crate::unit::{Stamp, Ticks};
 /// Bounds, with 2^R the largest residual ([`Window::LARGEST_RESIDUAL`]) and spans of at most 4 N cycles:
 /// sum r^2 <= N * 2^2R, and the fit's numerator n * sum kr - sum k * sum r <= n^2 * span * 2^R, both kept below 2^62.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Window<const N: usize> {
     stamps: [u32; N],
     /// Cycles from the crossing before.
@@ -31,6 +34,7 @@ pub struct Window<const N: usize> {
 
 /// What [`Window::slide`] goes by. It depends on the number of crossings and the line's period, so it holds for many edges.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Plan {
     /// Longest span in ticks; see [`Window::reach`].
     reach: u32,
@@ -43,6 +47,7 @@ struct Plan {
 
 /// The line that residuals are taken against.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Line {
     /// Its stamp at the oldest crossing's cycle.
     pub at_oldest: Stamp,
@@ -59,6 +64,7 @@ impl Line {
 
 /// Sums over the window, k counted in cycles from the oldest crossing.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Sums {
     pub n: u32,
     pub k: u32,
@@ -107,6 +113,7 @@ impl Sums {
 
 /// One crossing as the window holds it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(crate) struct Member {
     pub stamp: Stamp,
     /// Cycles since the window's crossing before; meaningless for the oldest.
@@ -203,6 +210,27 @@ impl<const N: usize> Window<N> {
         (0..self.len()).filter_map(|i| self.member(i))
     }
 
+    /// Stamp, cycles before the newest, and residual of each crossing in the ring, newest first: those that have left the window
+    /// as well, as long as nothing has taken their place.
+    ///
+    /// The first crossing after a clear has step zero, and nothing before it is of this run.
+    pub(super) fn backwards(&self) -> impl Iterator<Item = (Stamp, u32, i32)> {
+        let (mut at, mut back) = (self.slot(self.len().saturating_sub(1)), 0);
+        let mut left = if self.is_empty() { 0 } else { N };
+        core::iter::from_fn(move || {
+            left = left.checked_sub(1)?;
+            let (stamp, step) = (Stamp::new(*self.stamps.get(at)?), *self.steps.get(at)?);
+            let line = self.line.period.wrapping_mul(self.span.wrapping_sub(back));
+            let place = (stamp, back, stamp.offset(Stamp::new(self.line.at_oldest.raw().wrapping_add(line))));
+            if step == 0 {
+                left = 0;
+            }
+            back += u32::from(step);
+            at = if at == 0 { N - 1 } else { at - 1 };
+            Some(place)
+        })
+    }
+
     const fn slot(&self, i: usize) -> usize {
         let at = self.oldest as usize + i;
         if at >= N { at - N } else { at }
@@ -215,24 +243,48 @@ impl<const N: usize> Window<N> {
 
     /// Whether the next crossing, `step` cycles on at `stamp`, asks the oldest to go: for its place, for the span in cycles, or
     /// because without it the window is still nearer to `length` ticks, counted in whole cycles.
-    pub(super) fn is_full(&self, stamp: Stamp, step: u8, length: u32) -> bool {
+    pub(super) fn is_full(&self, stamp: Stamp, step: u8, length: Length) -> bool {
         let Some(oldest) = self.member(0) else { return false };
         self.len() == N
             || self.span + u32::from(step) > Self::LONGEST_SPAN
             || (stamp - oldest.stamp).count() > self.reach(length)
     }
 
-    /// Longest span in ticks, below 2^31 + 2^26: half a period more than `length`, so that the number of cycles is the nearest.
-    const fn reach(&self, length: u32) -> u32 {
-        length + self.line.period / 2
+    /// Whether the oldest crossing is outside `length` ticks before a crossing of the other polarity at `stamp`.
+    pub(super) fn is_behind(&self, stamp: Stamp, length: Length) -> bool {
+        self.member(0).is_some_and(|oldest| (stamp - oldest.stamp).count() > self.reach(length))
     }
 
-    /// Whether one more cycle would be too many for `length` ticks or for the ring.
-    pub(super) fn is_long(&self, length: u32) -> bool {
+    /// Where this window lies if it is the only one: crossings at every fourth quarter cycle, its middle in the middle.
+    pub(super) fn frame(&self) -> Frame {
+        Frame { oldest: -(2 * self.span).cast_signed(), reach: 2 * self.span + 4 }
+    }
+
+    /// Place in `frame`, in quarter cycles from its middle, and residual of each crossing, oldest first.
+    pub(super) fn placed(&self, frame: Frame) -> impl Iterator<Item = (i32, i32)> {
+        let mut k = 0;
+        self.members().enumerate().map(move |(i, member)| {
+            if i > 0 {
+                k += u32::from(member.step);
+            }
+            (frame.oldest + (4 * k).cast_signed(), self.residual(member.stamp, k))
+        })
+    }
+
+    /// Longest span in ticks, below 2^31 + 2^26: half a period more than `length`, so that the number of cycles is the nearest; a
+    /// quarter where crossings come at every half cycle.
+    const fn reach(&self, length: Length) -> u32 {
+        length.ticks + (self.line.period >> length.share)
+    }
+
+    /// Whether one more cycle would be too many for `length` ticks or for the ring. Of two polarities either may have its ends half a
+    /// cycle inside the other's.
+    pub(super) fn is_long(&self, length: Length) -> bool {
+        let inside = if length.share > 1 { self.line.period / 2 } else { 0 };
         self.len() == N
-            || self
-                .ends()
-                .is_some_and(|(first, last)| (last - first).count() + self.line.period > self.reach(length))
+            || self.ends().is_some_and(|(first, last)| {
+                (last - first).count() + inside + self.line.period > self.reach(length)
+            })
     }
 
     /// Takes the oldest crossing out and makes the next one the origin. Returns the residual it had and how many cycles the
@@ -260,7 +312,7 @@ impl<const N: usize> Window<N> {
     }
 
     /// Works out when to slide, after anything but sliding has changed the window.
-    pub(super) fn plan(&mut self, length: u32) {
+    pub(super) fn plan(&mut self, length: Length) {
         let (n, reach) = (self.sums.n, self.reach(length));
         // Below 2^32, since the span, which the line follows, is within `reach` unless crossings are missing.
         let width = self.line.period.wrapping_mul(n);

@@ -43,6 +43,8 @@ pub(crate) const PATIENCE: u8 = 3;
 
 /// A qualified edge: cycle number `cycle` began at `stamp`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Crossing {
     /// When the cycle began.
     pub stamp: Stamp,
@@ -52,6 +54,8 @@ pub struct Crossing {
 
 /// Why an edge was not believed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum Reject {
     /// It came `gap` after the last crossing, within the hold-off `least`.
     TooSoon {
@@ -73,6 +77,8 @@ pub enum Reject {
 
 /// How a newly found chain relates to the crossings before it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum Continuity {
     /// Same count, same phase, same period: the gate had been too narrow.
     Smooth,
@@ -84,6 +90,8 @@ pub enum Continuity {
 
 /// A chain of edges an equal time apart: the period is found, or found again.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct Lock {
     stamps: [Stamp; CHAIN],
     first: u32,
@@ -104,6 +112,8 @@ impl Lock {
 
 /// What became of an edge.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum Verdict {
     /// It began a cycle.
     Crossing(Crossing),
@@ -119,6 +129,8 @@ pub enum Verdict {
 
 /// Whether the mains is being followed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum State {
     /// No period has been found yet.
     Seeking,
@@ -132,6 +144,7 @@ pub enum State {
 
 /// What [`Qualifier::push`] and [`Qualifier::idle`] keep between calls.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(crate) struct Qualifier {
     seeker: Seeker,
     track: Option<Tracker>,
@@ -184,13 +197,20 @@ impl Qualifier {
         self.settled
     }
 
-    /// The cycle that `stamp` began, if it is a crossing without doubt or special case; otherwise nothing has changed and
-    /// [`Qualifier::push`] is to judge it.
+    /// The cycle that `stamp` began, if it is a crossing without doubt or special case and inside the gate's floor; otherwise
+    /// nothing has changed and [`Qualifier::follow_wide`] is to look.
     #[inline]
     pub fn follow(&mut self, stamp: Stamp, settings: &Settings) -> Option<u32> {
         let track = self.track.as_mut().filter(|track| track.steady)?;
         let cycle = track.cycle;
         track.follow(stamp, settings).then_some(cycle)
+    }
+
+    /// The same anywhere inside the gate; otherwise nothing has changed and [`Qualifier::push`] is to judge.
+    pub fn follow_wide(&mut self, stamp: Stamp, settings: &Settings) -> Option<u32> {
+        let track = self.track.as_mut().filter(|track| track.steady)?;
+        let cycle = track.cycle;
+        track.follow_wide(stamp, settings).then_some(cycle)
     }
 
     fn after_accepted(&mut self, settings: &Settings) {

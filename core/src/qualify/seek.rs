@@ -12,19 +12,24 @@ pub(super) const INTERVALS: u32 = 3;
 /// Edges remembered. Four cycles with three extra edges in each still hold a chain.
 const MEMORY: usize = 16;
 
+/// The same in the counter's type.
+const MOST: u8 = 16;
+
 /// Remembers the latest edges and looks for [`CHAIN`] of them an equal time apart.
 ///
 /// Intervals agree when neighbours differ by at most a sixteenth: wide enough for 1 % of jitter (a difference of neighbours
 /// has 2.4 times the deviation of one stamp), narrow enough that two edges in a row fall in by chance once in 64.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Seeker {
     /// Newest first.
     stamps: [Stamp; MEMORY],
-    len: usize,
+    len: u8,
 }
 
 /// Four edges an equal time apart, oldest first.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Chain {
     pub stamps: [Stamp; CHAIN],
     /// Largest difference between neighbouring intervals, in ticks.
@@ -53,7 +58,7 @@ impl Seeker {
         if let Some(first) = self.stamps.first_mut() {
             *first = stamp;
         }
-        self.len = (self.len + 1).min(MEMORY);
+        self.len = (self.len + 1).min(MOST);
         self.chain(settings)
     }
 
@@ -69,7 +74,7 @@ impl Seeker {
     }
 
     fn held(&self) -> &[Stamp] {
-        self.stamps.get(..self.len).unwrap_or_default()
+        self.stamps.get(..usize::from(self.len)).unwrap_or_default()
     }
 
     fn chain(&self, settings: &Settings) -> Option<Chain> {

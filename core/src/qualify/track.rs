@@ -13,6 +13,7 @@ const SETTLING: u8 = 8;
 /// White jitter of sd s makes innovations of sd 1.3 s; a ramp that shifts each period by a leaves them 8 a off, which the
 /// scatter, and so the gate, takes in.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Tracker {
     /// Stamp of the last accepted crossing.
     pub last: Stamp,
@@ -124,25 +125,24 @@ impl Tracker {
     ///
     /// Here the gate is at least its floor, since that is at most a quarter of the shortest period and two ticks, and three
     /// eighths of the tracked one are more from 64 ticks on. So most edges are known to be inside without its two products.
+    ///
+    /// This one is for edges inside the gate's floor, and calls nothing; [`Tracker::follow_wide`] is for the others.
     #[inline]
     pub fn follow(&mut self, stamp: Stamp, settings: &Settings) -> bool {
         let off = self.offset(stamp);
         // A gap beyond the horizon is nowhere near the expectation, so the gate refuses it.
-        if (stamp - self.last).count() < settings.holdoff {
+        if (stamp - self.last).count() < settings.holdoff || !within(off, settings.gate_floor) {
             return false;
-        }
-        if !within(off, settings.gate_floor) {
-            return self.follow_wide(stamp, off, settings);
         }
         // Inside the floor every innovation counts in full.
         let off_16 = self.sixteenths(off);
         self.try_correct(stamp, Innovation { off_16, counted_16: off_16, lean: 0 }, settings)
     }
 
-    /// The same for an edge outside the gate's floor. Apart, for the path inside to keep its registers.
-    #[inline(never)]
-    fn follow_wide(&mut self, stamp: Stamp, off: i32, settings: &Settings) -> bool {
-        if !within(off, self.gate(settings)) {
+    /// As [`Tracker::follow`], for edges anywhere in the gate.
+    pub fn follow_wide(&mut self, stamp: Stamp, settings: &Settings) -> bool {
+        let off = self.offset(stamp);
+        if (stamp - self.last).count() < settings.holdoff || !within(off, self.gate(settings)) {
             return false;
         }
         let seen = self.seen(off, settings);

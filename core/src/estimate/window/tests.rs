@@ -50,12 +50,12 @@ fn both_ways<const N: usize>(start: u32, period: u32, length: u32, drift: i32, e
         if (*step, *refused) == (1, 0) && short.slide(stamp) {
             slid += 1;
         } else {
-            short.push(stamp, *step, *refused, length, guess);
+            short.push(stamp, *step, *refused, Length { ticks: length, share: 1 }, guess);
         }
-        long.push(stamp, *step, *refused, length, guess);
+        long.push(stamp, *step, *refused, Length { ticks: length, share: 1 }, guess);
         if *read {
-            short.settle(length);
-            long.settle(length);
+            short.settle(Length { ticks: length, share: 1 });
+            long.settle(Length { ticks: length, share: 1 });
         }
         let (short, long) = (short.window(), long.window());
         assert_eq!((short.line, short.rejected), (long.line, long.rejected));
@@ -102,7 +102,13 @@ fn a_line_that_leaves_the_train_is_taken_back_to_it() {
     let mut estimate = Estimate::<64, LeastSquares>::new();
     let mut lines = Vec::new();
     for i in 0u32..300 {
-        estimate.push(Stamp::new(i.wrapping_mul(50_000_000)), 1, 0, 2_000_000_000, 53_000_000);
+        estimate.push(
+            Stamp::new(i.wrapping_mul(50_000_000)),
+            1,
+            0,
+            Length { ticks: 2_000_000_000, share: 1 },
+            53_000_000,
+        );
         lines.push(estimate.window().line.period);
     }
     lines.dedup();
