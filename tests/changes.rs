@@ -323,7 +323,7 @@ fn a_signal_that_keeps_stepping_is_not_met_with_silence() {
     let mut meter = meter::<64, LeastSquares>(&mains());
     let (mut known, mut unknown) = (0, 0);
     for k in 0..1_500u64 {
-        meter.push(rising(k * 40_000 + k / 7 * 2_000));
+        meter.push(rising(k * 40_000 + k / 7 * 6_000));
         if let Some(reading) = meter.take_reading() {
             known += u32::from(reading.frequency.is_some());
             unknown += u32::from(reading.frequency.is_none());
@@ -343,4 +343,26 @@ fn a_reading_that_waits_to_be_taken_stays_one() {
     }
     assert_eq!(meter.take_reading().unwrap().frequency, Some(common::hertz(50.0)));
     assert_eq!(meter.take_reading(), None);
+}
+
+/// A pin looked at every 0.1 ms: stamps jump by a hundred ticks every eight cycles, and are even in between. A chain of four knows
+/// nothing of the next jump; the scatter must come to.
+#[test]
+fn stamps_of_a_coarse_clock_are_followed() {
+    for grid in [20u64, 50, 100, 200] {
+        let mut meter: humtick::Meter<64> = meter(&Config::mains(common::rate(1_000_000)));
+        let (mut known, mut worst) = (0, 0f64);
+        for k in 0..3_000u64 {
+            let ticks = (k as f64 * 1e6 / 49.97) as u64;
+            meter.push(rising(ticks.div_ceil(grid) * grid));
+            if let Some(f) = meter.take_reading().and_then(|r| r.frequency).filter(|_| k > 500) {
+                known += 1;
+                worst = worst.max((value(f) - 49.97).abs());
+            }
+        }
+        println!("grid of {grid} us: {known} readings, worst {:.2} mHz", worst * 1e3);
+        assert!(known > 480, "{known} readings on a grid of {grid} us");
+        // Quantisation moves a least-squares slope over 50 cycles by at most 1.5 q/51 a period.
+        assert!(worst < 1.55 * grid as f64 / 51.0 / 20_000.0 * 50.0, "{worst} Hz on a grid of {grid} us");
+    }
 }

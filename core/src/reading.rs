@@ -1,4 +1,6 @@
 //! What a meter says: frequency with its uncertainty, and what it rests on.
+//!
+#![doc = include_str!("../COVERAGE.md")]
 
 use crate::arithmetic::{Scaled, fraction_bits};
 use crate::chain::Chain;

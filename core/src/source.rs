@@ -78,7 +78,8 @@ impl Source for EdgeQueue<'_> {
 }
 
 /// A pin looked at again and again, for boards without a capture unit. An edge is stamped when it is seen, so its
-/// error is the time between two looks, in a pattern that repeats rather than at random; a pulse shorter than that is not seen at all.
+/// error is the time between two looks, in a pattern that repeats rather than at random. Look at least a hundred times a period, and set the
+/// gate's floor to the time between looks if it is more than a few hundredths of one; a pulse shorter than that is not seen at all.
 pub struct WatchedPin<P, C> {
     pin: P,
     now: C,

@@ -8,6 +8,7 @@
 //! ```
 
 pub mod edge;
+pub mod engine;
 pub mod front_end;
 pub mod input;
 pub mod measure;

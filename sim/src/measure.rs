@@ -1,13 +1,14 @@
 //! A recording through the core: readings, changes of state, and the record as a whole.
 
+use humtick::interval::Coverage;
 use humtick::{
-    Config, ConfigError, Continuity, Crossing, Edge, EndToEnd, Estimator, LastPeriod, LeastSquares, Meter,
-    Polarity, Reading, Reject, Stamp, State, Triangular, Verdict,
+    Bursts, Continuity, Crossing, Edge, IntervalReading, Intervals, Polarity, Reject, Stamp, State, Verdict,
 };
 
 use crate::edge::TimedEdge;
+use crate::engine::{Engine, engine};
 use crate::input::{InputError, Recording};
-use crate::settings::{EstimatorKind, MeterSettings, PolarityKind, SettingsError};
+use crate::settings::{MeterSettings, SettingsError};
 use crate::whole::{Run, Whole};
 
 /// A reading placed in the recording; SI units, unknown is `None`.
@@ -27,12 +28,37 @@ pub struct TimedReading {
     pub u95_hz: Option<f64>,
     /// Rate of change of frequency.
     pub rocof_hz_s: Option<f64>,
+    /// Half width of its 95 % interval.
+    pub rocof_u95_hz_s: Option<f64>,
     /// Cycles whose crossing is missing.
     pub missed: u32,
     /// Edges refused.
     pub rejected: u32,
     /// Whether the mains is being followed.
     pub state: State,
+}
+
+/// The frequency over one ten-second interval after IEC 61000-4-30: whole cycles inside it over their duration.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TimedInterval {
+    /// Start of the interval, seconds since the record began.
+    pub t_s: f64,
+    /// From the start of its first whole cycle to the end of the last.
+    pub span_s: f64,
+    /// Whole cycles in it.
+    pub cycles: u32,
+    /// Their frequency.
+    pub frequency_hz: Option<f64>,
+    /// Standard uncertainty, clock included.
+    pub u_hz: Option<f64>,
+    /// Half width of the 95 % interval, clock included.
+    pub u95_hz: Option<f64>,
+    /// Cycles whose crossing is missing.
+    pub missed: u32,
+    /// Whether signal was missing: complete, partial or unknown.
+    pub coverage: &'static str,
+    /// Whether it lies on an absolute ten-second mark; a recording has none, so its intervals run free from the first crossing.
+    pub aligned: bool,
 }
 
 /// Something that happened between readings.
@@ -72,6 +98,8 @@ pub const fn state_name(state: State) -> &'static str {
 pub enum Entry {
     /// A reading.
     Reading(TimedReading),
+    /// A ten-second interval that is over.
+    Interval(TimedInterval),
     /// An event at `t_s` seconds.
     Event {
         /// Seconds since the record began.
@@ -104,19 +132,19 @@ pub struct Summary {
     /// Over the longest run of crossings with one unbroken cycle count; `None` if there never was a lock.
     pub whole: Option<Whole>,
     /// Intervals between successive edges.
-    pub intervals: Intervals,
+    pub spacing: Spacing,
 }
 
 /// Intervals between successive edges of the polarity used, in seconds.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct Intervals {
+pub struct Spacing {
     /// Shortest and longest; `None` with fewer than two edges.
     pub range_s: Option<(f64, f64)>,
     /// Count and sum in eighths of an octave, from 2^-20 s (about a microsecond) to 2^12 s.
     octaves: Vec<(u64, f64)>,
 }
 
-impl Intervals {
+impl Spacing {
     const LOWEST: f64 = -20.0;
     const BINS: usize = 32 * 8;
 
@@ -146,9 +174,6 @@ pub enum MeasureError {
     /// The settings make no sense.
     #[error(transparent)]
     Settings(#[from] SettingsError),
-    /// The settings do not fit the recording's tick rate.
-    #[error("{0} (the recording has {1} ticks a second)")]
-    Config(ConfigError, u32),
     /// Nobody takes the readings any more.
     #[error("output: {0}")]
     Output(#[from] std::io::Error),
@@ -165,10 +190,17 @@ pub fn measure(
 ) -> Result<Summary, MeasureError> {
     let tick_hz = recording.tick_hz;
     let config = settings.config(tick_hz)?;
-    let meter = meter_for(settings, &config).map_err(|e| MeasureError::Config(e, tick_hz))?;
+    let bursts = settings.bursts(&config)?;
+    let intervals = match settings.intervals {
+        true => Some(Intervals::new(&config, 10_000).map_err(|e| SettingsError::Value(e.to_string()))?),
+        false => None,
+    };
     let every = u64::from(config.every_ms) * u64::from(tick_hz) / 1_000;
     let mut bench = Bench {
-        meter,
+        meter: engine(settings, &config)?,
+        bursts,
+        intervals,
+        spacing_of: settings.polarity.first(),
         tick_hz,
         state: State::Seeking,
         now: 0,
@@ -177,24 +209,29 @@ pub fn measure(
         run: Run::new(),
         longest: Run::new(),
         counts: Counts::default(),
+        off_expected: [0; 2],
         say: &mut say,
     };
-    let used = match settings.polarity {
-        PolarityKind::Rising => Polarity::Rising,
-        PolarityKind::Falling => Polarity::Falling,
-    };
-    let mut intervals = Intervals::default();
-    let mut last: Option<u64> = None;
+    let mut spacing = Spacing::default();
+    let (mut last, mut last_of_one): (Option<u64>, Option<u64>) = (None, None);
     for edge in recording.edges {
         let edge = edge?;
-        if edge.polarity != used {
+        // A burst has edges of both polarities, whichever the meter uses.
+        if bench.bursts.is_none() && !settings.polarity.uses(edge.polarity) {
             continue;
         }
         if let Some(last) = last {
-            intervals.take((edge.ticks - last) as f64 / f64::from(tick_hz));
             bench.wait(last, edge.ticks)?;
         }
         last = Some(edge.ticks);
+        if settings.polarity.uses(edge.polarity) {
+            bench.counts.edges += 1;
+        }
+        if edge.polarity == bench.spacing_of
+            && let Some(last) = last_of_one.replace(edge.ticks)
+        {
+            spacing.take((edge.ticks - last) as f64 / f64::from(tick_hz));
+        }
         bench.take(edge)?;
     }
     // The record may go on after its last edge, and then the silence is part of it.
@@ -203,7 +240,7 @@ pub fn measure(
     }
     bench.end_run();
     let whole = bench.longest.whole(&config);
-    Ok(Summary { counts: bench.counts, whole, intervals })
+    Ok(Summary { counts: bench.counts, whole, spacing })
 }
 
 /// Steps of a reading's interval that a silence is walked through, so that coasting and loss are seen when they happen. After
@@ -211,7 +248,11 @@ pub fn measure(
 const MOST_STEPS: u32 = 10_000;
 
 struct Bench<'a> {
-    meter: Box<dyn AnyMeter>,
+    meter: Box<dyn Engine>,
+    bursts: Option<Bursts>,
+    intervals: Option<Intervals>,
+    /// Whose crossings the record as a whole goes by: rising, unless only falling ones are used.
+    spacing_of: Polarity,
     tick_hz: u32,
     state: State,
     /// The latest moment the meter knows of, on the recording's scale.
@@ -223,6 +264,8 @@ struct Bench<'a> {
     run: Run,
     longest: Run,
     counts: Counts,
+    /// Edges of either polarity refused as off the expected time since its last crossing, while it was followed.
+    off_expected: [u64; 2],
     say: &'a mut dyn FnMut(Entry) -> std::io::Result<()>,
 }
 
@@ -241,51 +284,75 @@ impl Bench<'_> {
                 break;
             }
             self.now = now;
-            self.meter.idle(Stamp::new(now as u32));
-            self.speak()?;
+            let stamp = Stamp::new(now as u32);
+            if let Some(edge) = self.bursts.as_mut().and_then(|b| b.idle(stamp)) {
+                self.judge(edge)?;
+            }
+            self.meter.idle(stamp);
+            let over = self.intervals.as_mut().and_then(|i| i.idle(stamp));
+            self.speak(over)?;
         }
         Ok(())
     }
 
     fn take(&mut self, edge: TimedEdge) -> std::io::Result<()> {
         self.now = edge.ticks;
-        self.counts.edges += 1;
-        match self.meter.push(Edge { stamp: Stamp::new(edge.ticks as u32), polarity: edge.polarity }) {
-            Verdict::Crossing(crossing) => self.cross(crossing),
+        let edge = Edge { stamp: Stamp::new(edge.ticks as u32), polarity: edge.polarity };
+        let edge = match &mut self.bursts {
+            Some(bursts) => bursts.push(edge),
+            None => Some(edge),
+        };
+        edge.map_or(Ok(()), |edge| self.judge(edge))
+    }
+
+    fn judge(&mut self, edge: Edge) -> std::io::Result<()> {
+        let one = edge.polarity == self.spacing_of;
+        let refused = &mut self.off_expected[usize::from(edge.polarity == Polarity::Falling)];
+        let verdict = self.meter.push(edge);
+        let over = self.intervals.as_mut().filter(|_| one).and_then(|intervals| intervals.take(&verdict));
+        match verdict {
+            Verdict::Crossing(crossing) => {
+                *refused = 0;
+                self.cross(crossing, one);
+            }
             Verdict::Locked(lock) => {
-                let was = self.state;
+                // Where it was followed, its edges had been refused when they came, the last one excepted.
+                let before = std::mem::take(refused);
+                self.counts.off_expected -= before.min(humtick::qualify::CHAIN as u64 - 1);
                 // A chain continues a run only if its cycle numbers do.
-                if lock.continuity == Continuity::Broken {
+                if lock.continuity == Continuity::Broken && one {
                     self.end_run();
                 }
                 for crossing in lock.crossings() {
-                    self.cross(crossing);
+                    self.cross(crossing, one);
                 }
-                // Its edges had been refused when they came; off the gate, or while no period was known.
-                if matches!(was, State::Locked | State::Coasting) {
-                    self.counts.off_expected -=
-                        (humtick::qualify::CHAIN as u64 - 1).min(self.counts.off_expected);
-                    let what = match lock.continuity {
-                        Continuity::Smooth => None,
-                        Continuity::Stepped => Some(Happening::Stepped),
-                        Continuity::Broken => Some(Happening::Recounted),
-                    };
-                    if let Some(what) = what {
-                        self.happen(what)?;
-                    }
+                let what = match lock.continuity {
+                    Continuity::Broken if before > 0 => Some(Happening::Recounted),
+                    Continuity::Smooth | Continuity::Broken => None,
+                    Continuity::Stepped => Some(Happening::Stepped),
+                };
+                if let Some(what) = what {
+                    self.happen(what)?;
                 }
             }
             Verdict::Rejected(Reject::TooSoon { .. }) => self.counts.too_soon += 1,
-            Verdict::Rejected(Reject::OffExpected { .. }) => self.counts.off_expected += 1,
+            Verdict::Rejected(Reject::OffExpected { .. }) => {
+                *refused += 1;
+                self.counts.off_expected += 1;
+            }
             Verdict::Rejected(Reject::Ambiguous) => self.counts.ambiguous += 1,
-            Verdict::Seeking | Verdict::Unused => {}
+            Verdict::Seeking => *refused = 0,
+            Verdict::Unused => {}
         }
-        self.speak()
+        self.speak(over)
     }
 
-    fn cross(&mut self, crossing: Crossing) {
+    fn cross(&mut self, crossing: Crossing, one: bool) {
         self.counts.crossings += 1;
         self.crossed = self.now;
+        if !one {
+            return;
+        }
         self.run.take(crossing.cycle, self.place(crossing.stamp));
     }
 
@@ -310,8 +377,11 @@ impl Bench<'_> {
         (self.say)(Entry::Event { t_s, what })
     }
 
-    /// Says a change of state, then the reading that fell due.
-    fn speak(&mut self) -> std::io::Result<()> {
+    /// Says the interval that is over, a change of state, then the reading that fell due.
+    fn speak(&mut self, over: Option<IntervalReading>) -> std::io::Result<()> {
+        if let Some(interval) = over {
+            self.say_interval(&interval)?;
+        }
         let state = self.meter.state();
         // An edge or two missing is for the readings to count; coasting is news when it outlasts one.
         let brief = state == State::Coasting && self.now - self.crossed < self.every;
@@ -328,6 +398,7 @@ impl Bench<'_> {
             u_hz: reading.standard_uncertainty.map(hertz),
             u95_hz: reading.expanded_uncertainty.map(hertz),
             rocof_hz_s: reading.rocof.map(|r| r as f64 / 1e9),
+            rocof_u95_hz_s: reading.rocof_uncertainty.map(|u| u as f64 / 1e9),
             missed: reading.missed,
             rejected: reading.rejected,
             state: reading.state,
@@ -336,53 +407,27 @@ impl Bench<'_> {
     }
 }
 
+impl Bench<'_> {
+    fn say_interval(&mut self, interval: &IntervalReading) -> std::io::Result<()> {
+        let entry = Entry::Interval(TimedInterval {
+            t_s: self.seconds(self.place(interval.start)),
+            span_s: self.seconds(interval.duration.count().into()),
+            cycles: interval.cycles,
+            frequency_hz: interval.frequency.map(hertz),
+            u_hz: interval.standard_uncertainty.map(hertz),
+            u95_hz: interval.expanded_uncertainty.map(hertz),
+            missed: interval.missed,
+            coverage: match interval.coverage {
+                Coverage::Complete => "complete",
+                Coverage::Partial => "partial",
+                Coverage::Unknown => "unknown",
+            },
+            aligned: interval.aligned,
+        });
+        (self.say)(entry)
+    }
+}
+
 fn hertz(frequency: humtick::Frequency) -> f64 {
     frequency.nanohertz() as f64 / 1e9
-}
-
-/// A meter whose window and estimator were chosen at run time.
-trait AnyMeter {
-    fn push(&mut self, edge: Edge) -> Verdict;
-    fn idle(&mut self, now: Stamp);
-    fn take_reading(&mut self) -> Option<Reading>;
-    fn state(&self) -> State;
-}
-
-impl<const N: usize, E: Estimator> AnyMeter for Meter<N, E> {
-    fn push(&mut self, edge: Edge) -> Verdict {
-        self.push(edge)
-    }
-
-    fn idle(&mut self, now: Stamp) {
-        self.idle(now);
-    }
-
-    fn take_reading(&mut self) -> Option<Reading> {
-        self.take_reading()
-    }
-
-    fn state(&self) -> State {
-        self.state()
-    }
-}
-
-/// A meter with room for the window at the highest frequency, if the largest has it.
-fn meter_for(settings: &MeterSettings, config: &Config) -> Result<Box<dyn AnyMeter>, ConfigError> {
-    fn sized<E: Estimator + 'static>(
-        crossings: f64,
-        config: &Config,
-    ) -> Result<Box<dyn AnyMeter>, ConfigError> {
-        Ok(match crossings {
-            ..=64.0 => Box::new(Meter::<64, E>::new(config)?),
-            ..=1_024.0 => Box::new(Meter::<1_024, E>::new(config)?),
-            _ => Box::new(Meter::<16_384, E>::new(config)?),
-        })
-    }
-    let crossings = settings.window_s * settings.nominal.range_hz().1 + 2.0;
-    match settings.estimator {
-        EstimatorKind::LastPeriod => sized::<LastPeriod>(crossings, config),
-        EstimatorKind::EndToEnd => sized::<EndToEnd>(crossings, config),
-        EstimatorKind::Triangular => sized::<Triangular>(crossings, config),
-        EstimatorKind::LeastSquares => sized::<LeastSquares>(crossings, config),
-    }
 }

@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use humtick::{Config, Frequency, Polarity, TickRate};
+use humtick::{Bursts, Config, Frequency, Pick, Polarity, TickRate, Ticks};
 use serde::Deserialize;
 
 /// Which estimator a meter uses.
@@ -17,6 +17,12 @@ pub enum EstimatorKind {
     Triangular,
     /// Least-squares line through all crossings of the window.
     LeastSquares,
+    /// Biweight taper.
+    Biweight,
+    /// Hann taper.
+    Hann,
+    /// Kaiser taper, beta 6.
+    Kaiser,
 }
 
 impl EstimatorKind {
@@ -27,6 +33,9 @@ impl EstimatorKind {
             Self::EndToEnd => "end-to-end",
             Self::Triangular => "triangular",
             Self::LeastSquares => "least-squares",
+            Self::Biweight => "biweight",
+            Self::Hann => "hann",
+            Self::Kaiser => "kaiser",
         }
     }
 }
@@ -39,6 +48,35 @@ pub enum PolarityKind {
     Rising,
     /// Downward crossings.
     Falling,
+    /// Both, as two interleaved chains: DC and even harmonics cancel.
+    Both,
+}
+
+impl PolarityKind {
+    /// Whether edges of `polarity` are used.
+    pub fn uses(self, polarity: Polarity) -> bool {
+        self == Self::Both || polarity == self.first()
+    }
+
+    /// The polarity whose crossings number the cycles.
+    pub const fn first(self) -> Polarity {
+        match self {
+            Self::Rising | Self::Both => Polarity::Rising,
+            Self::Falling => Polarity::Falling,
+        }
+    }
+}
+
+/// Which instant of a burst of edges stands for it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, clap::ValueEnum)]
+#[serde(rename_all = "kebab-case")]
+pub enum BurstKind {
+    /// The first edge, at once.
+    First,
+    /// Half way between the first edge and the last.
+    Middle,
+    /// The mean of all edges.
+    Mean,
 }
 
 /// The frequency range in which a meter looks for a period.
@@ -74,6 +112,16 @@ impl Nominal {
     }
 }
 
+impl Nominal {
+    /// Window for the rate of change, in seconds: 0.409, or twenty cycles where they last longer.
+    pub fn rocof_s(self) -> f64 {
+        match self {
+            Self::Hertz(hz) if hz < 50.0 => 20.45 / hz,
+            _ => 0.409,
+        }
+    }
+}
+
 impl std::fmt::Display for Nominal {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         let (low, high) = self.range_hz();
@@ -97,6 +145,14 @@ pub struct MeterSettings {
     pub window_s: f64,
     /// Seconds from reading to reading, 0.001 to 1000.
     pub every_s: f64,
+    /// Window for the rate of change of frequency in seconds, 0.001 to 1000; twenty cycles at 50 Hz, twenty-five at 60, unless said.
+    pub rocof_s: f64,
+    /// Which instant of a burst is taken.
+    pub burst: BurstKind,
+    /// Longest burst as a fraction of the shortest period, 0.001 to 0.4.
+    pub burst_span: f64,
+    /// Whether ten-second intervals after IEC 61000-4-30 are read as well.
+    pub intervals: bool,
     /// Dead time after an accepted edge, as a fraction of the shortest period, 0 to 0.9.
     pub holdoff: f64,
     /// Half width of the gate in multiples of the mean absolute deviation, 3 to 50.
@@ -119,6 +175,10 @@ impl Default for MeterSettings {
             polarity: PolarityKind::Rising,
             window_s: 1.0,
             every_s: 0.1,
+            rocof_s: 0.409,
+            burst: BurstKind::First,
+            burst_span: 0.1,
+            intervals: false,
             holdoff: 0.5,
             gate_factor: 6,
             gate_floor: 0.0005,
@@ -164,6 +224,10 @@ struct File {
     polarity: Option<PolarityKind>,
     window_s: Option<f64>,
     every_s: Option<f64>,
+    rocof_s: Option<f64>,
+    burst: Option<BurstKind>,
+    burst_span: Option<f64>,
+    intervals: Option<bool>,
     holdoff: Option<f64>,
     gate_factor: Option<u8>,
     gate_floor: Option<f64>,
@@ -173,12 +237,16 @@ struct File {
 }
 
 /// Keys of a settings file, for the nearest known one to a mistyped one.
-const KEYS: [&str; 11] = [
+const KEYS: [&str; 15] = [
     "nominal_hz",
     "estimator",
     "polarity",
     "window_s",
     "every_s",
+    "rocof_s",
+    "burst",
+    "burst_span",
+    "intervals",
     "holdoff",
     "gate_factor",
     "gate_floor",
@@ -219,8 +287,13 @@ impl MeterSettings {
             at(error.span(), what)
         })?;
         let base = Self::default();
+        let nominal = file.nominal_hz.map_or(base.nominal, Nominal::Hertz);
         let settings = Self {
-            nominal: file.nominal_hz.map_or(base.nominal, Nominal::Hertz),
+            nominal,
+            rocof_s: file.rocof_s.unwrap_or(nominal.rocof_s()),
+            burst: file.burst.unwrap_or(base.burst),
+            burst_span: file.burst_span.unwrap_or(base.burst_span),
+            intervals: file.intervals.unwrap_or(base.intervals),
             estimator: file.estimator.unwrap_or(base.estimator),
             polarity: file.polarity.unwrap_or(base.polarity),
             window_s: file.window_s.unwrap_or(base.window_s),
@@ -252,6 +325,8 @@ impl MeterSettings {
             ("nominal_hz", nominal, 0.1, 100_000.0),
             ("window_s", self.window_s, 0.001, 1_000.0),
             ("every_s", self.every_s, 0.001, 1_000.0),
+            ("rocof_s", self.rocof_s, 0.001, 1_000.0),
+            ("burst_span", self.burst_span, 0.001, 0.4),
             ("holdoff", self.holdoff, 0.0, 0.9),
             ("gate_factor", self.gate_factor.into(), 3.0, 50.0),
             ("gate_floor", self.gate_floor, 0.0, 0.25),
@@ -279,19 +354,38 @@ impl MeterSettings {
         Ok(Config {
             lowest: Frequency::from_nanohertz(scaled(low, 1e9)),
             highest: Frequency::from_nanohertz(scaled(high, 1e9)),
-            polarity: match self.polarity {
-                PolarityKind::Rising => Polarity::Rising,
-                PolarityKind::Falling => Polarity::Falling,
-            },
+            polarity: self.polarity.first(),
             holdoff_permille: scaled(self.holdoff, 1e3) as u16,
             gate_factor: self.gate_factor,
             gate_floor_ppm: scaled(self.gate_floor, 1e6) as u32,
             coast_cycles: self.coast_cycles,
             window_ms: scaled(self.window_s, 1e3) as u32,
             every_ms: scaled(self.every_s, 1e3) as u32,
+            rocof_ms: scaled(self.rocof_s, 1e3) as u32,
             clock_ppb: (self.clock_ppm * 1e3).round() as i32,
             clock_tolerance_ppb: scaled(self.clock_tolerance_ppm, 1e3) as u32,
             ..Config::mains(rate)
+        })
+    }
+}
+
+impl MeterSettings {
+    /// The stage that gathers bursts, if one is needed.
+    ///
+    /// # Errors
+    /// A span that is no whole number of ticks that the core takes.
+    pub fn bursts(&self, config: &Config) -> Result<Option<Bursts>, SettingsError> {
+        let pick = match self.burst {
+            BurstKind::First => return Ok(None),
+            BurstKind::Middle => Pick::Middle,
+            BurstKind::Mean => Pick::Mean,
+        };
+        let span = self.burst_span / self.nominal.range_hz().1 * f64::from(config.rate.hz());
+        Bursts::new(pick, Ticks::new(span.round() as u32)).map(Some).map_err(|_| {
+            SettingsError::Value(format!(
+                "burst_span = {} is {span:.1} ticks, outside 1 to 16777215",
+                self.burst_span
+            ))
         })
     }
 }

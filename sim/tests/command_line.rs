@@ -87,7 +87,7 @@ fn json_lines_are_what_the_design_says() {
         assert_eq!(last[key].as_f64(), Some(value), "{key}");
     }
     assert_eq!(last["state"], "locked");
-    assert_eq!(last["rocof_hz_s"], Value::Null);
+    assert_eq!(last["rocof_hz_s"].as_f64(), Some(0.0));
     // A clock within 50 ppm: 50 Hz * 50e-6/sqrt(3) = 1.4434 mHz and 0.95 * 2.5 mHz = 2.375 mHz. Ticks of 1 us without jitter:
     // 1.5 * 51/(51^2 - 1) tick in the period, 0.0736 mHz; over sqrt(3), 0.0425. Together sqrt(1.4434^2 + 0.0425^2) = 1.4440
     // and sqrt(2.375^2 + 0.0736^2 + 0.255 * 2.5 * 0.0736) = 2.3860.
@@ -110,7 +110,8 @@ fn csv_readings_can_be_read_back_and_other_lines_are_comments() {
         let cells: Vec<_> = row.split(',').collect();
         assert_eq!(cells.len(), columns.len());
         assert!((cells[3].parse::<f64>().unwrap() - 60.0).abs() < 0.001, "{row}");
-        assert_eq!(cells[6], "", "an unknown rate of change is an empty cell");
+        // A steady frequency has no rate of change; the two columns are the rate and its interval.
+        assert!(cells[6].parse::<f64>().unwrap().abs() <= cells[7].parse::<f64>().unwrap(), "{row}");
     }
 }
 
@@ -131,8 +132,10 @@ fn every_estimator_and_both_polarities_read_the_same_steady_signal() {
         csv += &format!("{},{}\n", k * 10_000, (k + 1) % 2);
     }
     let path = file(".csv", csv);
-    for estimator in ["last-period", "end-to-end", "triangular", "least-squares"] {
-        for polarity in ["rising", "falling"] {
+    for estimator in
+        ["last-period", "end-to-end", "triangular", "least-squares", "biweight", "hann", "kaiser"]
+    {
+        for polarity in ["rising", "falling", "both"] {
             let options = ["--format", "jsonl", "--estimator", estimator, "--polarity", polarity];
             let output = text(&measure(&path, &options).stdout);
             let readings = output.lines().filter(|line| line.contains("\"reading\""));
@@ -279,4 +282,45 @@ fn help_has_a_worked_example_and_the_version_is_the_package_s() {
         format!("humtick {}", env!("CARGO_PKG_VERSION"))
     );
     assert_eq!(humtick(&["measures"]).status.code(), Some(2));
+}
+
+#[test]
+fn ten_second_intervals_of_whole_cycles() {
+    let path = file(".csv", ticks_csv(49.97, 35.0));
+    let output = text(&measure(&path, &["--intervals", "--format", "jsonl"]).stdout);
+    let intervals: Vec<Value> = output
+        .lines()
+        .map(|l| serde_json::from_str(l).unwrap())
+        .filter(|l: &Value| l["kind"] == "interval")
+        .collect();
+    assert_eq!(intervals.len(), 3, "{output}");
+    for (i, interval) in intervals.iter().enumerate() {
+        // 499.7 cycles: 499 whole ones fit.
+        assert_eq!(interval["cycles"].as_u64(), Some(499), "{interval}");
+        assert!((interval["frequency_hz"].as_f64().unwrap() - 49.97).abs() < 1e-5, "{interval}");
+        assert!((interval["t_s"].as_f64().unwrap() - 10.0 * i as f64).abs() < 1e-3, "{interval}");
+        assert_eq!(
+            (interval["coverage"].as_str(), interval["aligned"].as_bool()),
+            (Some("complete"), Some(false))
+        );
+    }
+}
+
+#[test]
+fn the_middle_of_a_burst_is_steadier_than_its_first_edge() {
+    // Three edges around each crossing; the first comes up to 400 us early, the last as much late.
+    let mut csv = String::from("# tick_hz = 1000000\nticks\n");
+    for k in 1..500u64 {
+        let half = k * 7_919 % 400;
+        csv += &format!("{}\n{}\n{}\n", k * 20_000 - half, k * 20_000 + half / 3, k * 20_000 + half);
+    }
+    let path = file(".csv", csv);
+    let u = |burst: &str| {
+        let options = ["--burst", burst, "--format", "jsonl", "--clock-tolerance-ppm", "0"];
+        let output = text(&measure(&path, &options).stdout);
+        let last = output.lines().rfind(|line| line.contains("\"reading\"")).unwrap();
+        serde_json::from_str::<Value>(last).unwrap()["u_hz"].as_f64().unwrap()
+    };
+    assert!(u("middle") < 0.05 * u("first"), "{} {}", u("middle"), u("first"));
+    assert!(u("mean") < u("first"));
 }

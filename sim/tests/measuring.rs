@@ -4,7 +4,7 @@ use humtick::Polarity;
 use humtick_sim::edge::TimedEdge;
 use humtick_sim::input::{End, Recording};
 use humtick_sim::measure::{Entry, measure};
-use humtick_sim::settings::{EstimatorKind, MeterSettings, Nominal};
+use humtick_sim::settings::{BurstKind, EstimatorKind, MeterSettings, Nominal, PolarityKind};
 use proptest::prelude::*;
 
 fn recording(gaps: &[u64]) -> Recording {
@@ -46,9 +46,13 @@ proptest! {
             EstimatorKind::EndToEnd,
             EstimatorKind::Triangular,
             EstimatorKind::LeastSquares,
+            EstimatorKind::Hann,
         ]),
+        polarity in prop::sample::select(vec![PolarityKind::Rising, PolarityKind::Both]),
+        burst in prop::sample::select(vec![BurstKind::First, BurstKind::Mean]),
+        intervals: bool,
     ) {
-        let settings = MeterSettings { estimator, nominal: Nominal::Hertz(50.0), ..MeterSettings::default() };
+        let settings = MeterSettings { estimator, polarity, burst, intervals, nominal: Nominal::Hertz(50.0), ..MeterSettings::default() };
         let end_s = gaps.iter().fold(0u64, |t, gap| t.saturating_add(*gap)) as f64 / 1e6;
         let mut last_event = 0.0;
         let summary = measure(recording(&gaps), &settings, |entry| {
@@ -58,6 +62,10 @@ proptest! {
                     // Asked for: four fifths to five quarters of 50 Hz; the limits are whole ticks.
                     assert!(r.frequency_hz.is_none_or(|f| (39.99..=62.51).contains(&f)), "{r:?}");
                     assert!(r.span_s <= 1.0 + 0.5 / 40.0, "{r:?}");
+                }
+                Entry::Interval(i) => {
+                    assert!(i.t_s <= end_s && i.span_s <= 10.0, "{i:?}");
+                    assert!(i.frequency_hz.is_none_or(|f| (36.0..=70.0).contains(&f)), "{i:?}");
                 }
                 Entry::Event { t_s, .. } => {
                     assert!(t_s >= last_event && t_s <= end_s);

@@ -26,7 +26,8 @@
 //!
 //! A gate narrower than the true scatter cuts the innovations it learns from; in the worst case those inside are spread
 //! evenly, with a mean deviation of half the gate. The next gate is then `gate_factor`/2, at least 1.5, times the last:
-//! it grows until it holds them all.
+//! it grows until it holds them all. Where each chain of refused edges is even in itself and only the chains jump against each other, as
+//! stamps of a coarse clock do, the jump goes into the scatter.
 
 mod seek;
 mod track;
@@ -283,28 +284,35 @@ impl Qualifier {
 
     fn seek(&mut self, stamp: Stamp, settings: &Settings) -> Verdict {
         match self.seeker.push(stamp, settings) {
-            Some(chain) => self.lock(&chain, self.next_cycle, Continuity::Broken),
+            Some(chain) => self.lock(&chain, self.next_cycle),
             None => Verdict::Seeking,
         }
     }
 
     fn relock(&mut self, chain: &Chain) -> Verdict {
-        let Some(track) = &self.track else {
-            return self.lock(chain, self.next_cycle, Continuity::Broken);
+        let (Some(before), newest) = (self.track, self.newest()) else {
+            return self.lock(chain, self.next_cycle);
         };
-        let last_cycle = self.newest();
-        match track.continued_by(chain) {
-            Some((cycles, true)) => self.lock(chain, last_cycle.wrapping_add(cycles), Continuity::Smooth),
-            Some((cycles, false)) => self.lock(chain, last_cycle.wrapping_add(cycles), Continuity::Stepped),
-            None => self.lock(chain, last_cycle.wrapping_add(1), Continuity::Broken),
-        }
+        let period = before.period();
+        let (cycles, phase, continuity) = match before.before(chain) {
+            Some((cycles, phase, true)) => (cycles, phase, Continuity::Smooth),
+            // From an eighth of a period on nobody can say how many cycles the jump was worth.
+            Some((cycles, phase, false)) if cycles > 0 && phase <= period / 8 => {
+                (cycles, phase, Continuity::Stepped)
+            }
+            _ => (1, period, Continuity::Broken),
+        };
+        let first = newest.wrapping_add(cycles);
+        self.track = Some(Tracker::again(chain, first.wrapping_add(INTERVALS), &before, phase));
+        self.seeker.clear();
+        Verdict::Locked(Lock { stamps: chain.stamps, first, continuity })
     }
 
-    fn lock(&mut self, chain: &Chain, first: u32, continuity: Continuity) -> Verdict {
+    fn lock(&mut self, chain: &Chain, first: u32) -> Verdict {
         self.track = Some(Tracker::new(chain, first.wrapping_add(INTERVALS)));
         self.ever_locked = true;
         self.seeker.clear();
-        Verdict::Locked(Lock { stamps: chain.stamps, first, continuity })
+        Verdict::Locked(Lock { stamps: chain.stamps, first, continuity: Continuity::Broken })
     }
 
     #[cold]

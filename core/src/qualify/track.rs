@@ -7,6 +7,9 @@ use crate::unit::{Stamp, Ticks};
 /// Accepted crossings after locking during which the scatter is averaged fast.
 const SETTLING: u8 = 8;
 
+/// Accepted crossings after a jump during which another one may be of the same kind.
+const RECURRING: u8 = 250;
+
 /// The expected crossing, the period and the scatter, in sixteenths of a tick where that matters.
 ///
 /// An alpha-beta filter with gains 1/2 and 1/8: critically damped within a few per cent (beta = alpha^2/(2 - alpha) = 1/6).
@@ -33,9 +36,11 @@ pub(super) struct Tracker {
     pub coasted: u8,
     /// Crossings still to come until the scatter has settled.
     settling: u8,
+    /// Crossings still to come until a jump is forgotten.
+    jumped: u8,
     /// Which way the last innovation was far off, if it was: 1 late, -1 early.
     lean: i8,
-    /// The scatter has settled, the last innovation was not far off, and since then no cycle was coasted and no edge refused:
+    /// The scatter has settled, no jump is remembered, the last innovation was not far off, and since then no cycle was coasted and no edge refused:
     /// [`Tracker::follow`] may judge the next edge. One byte to look at in place of five.
     pub steady: bool,
 }
@@ -71,9 +76,27 @@ impl Tracker {
             cycle: cycle.wrapping_add(1),
             coasted: 0,
             settling: SETTLING,
+            jumped: 0,
             lean: 0,
             steady: false,
         }
+    }
+
+    /// Starts from a chain that takes over from `before`, `phase` ticks off what that expected.
+    ///
+    /// The first jump in a while is an event, and all begins anew. Where they recur, in stamps of a coarse clock every few cycles, each
+    /// counts as an innovation in the scatter, and what
+    /// the scatter was is not forgotten: after a few jumps of one size the gate holds the next. It counts for a 128th of a period (2.8
+    /// degrees) at most: larger ones are events of the mains, and no scatter.
+    pub fn again(chain: &Chain, cycle: u32, before: &Self, phase: u32) -> Self {
+        let fresh = Self { jumped: RECURRING, ..Self::new(chain, cycle) };
+        if before.jumped == 0 {
+            return fresh;
+        }
+        let jump_16 = phase.min(fresh.period() / 128) << 2;
+        let scatter_16 = fresh.scatter_16.max(before.scatter_16.saturating_add(jump_16));
+        // No wider than a quarter of a period, or no gate would be left outside of which to refuse.
+        Self { scatter_16: scatter_16.min(fresh.period_16 / 4), settling: 0, ..fresh }
     }
 
     /// Tracked period in whole ticks, rounded down.
@@ -176,7 +199,8 @@ impl Tracker {
         self.correct(stamp, seen, period_16, share);
         self.lean = seen.lean;
         self.coasted = 0;
-        self.steady = self.settling <= 1 && seen.lean == 0;
+        self.jumped = self.jumped.saturating_sub(1);
+        self.steady = self.settling <= 1 && seen.lean == 0 && self.jumped == 0;
         if self.settling == 0 {
             return false;
         }
@@ -232,19 +256,16 @@ impl Tracker {
         settings.in_range(self.period_16)
     }
 
-    /// Whether a chain continues this track: the number of cycles between the last accepted crossing and the chain's
-    /// first edge, and whether neither phase nor period jumped. `None` if the phase says that cycles were lost.
-    pub fn continued_by(&self, chain: &Chain) -> Option<(u32, bool)> {
+    /// Where a chain stands against this track: the number of cycles between the last accepted crossing and the chain's first edge,
+    /// how far its phase is off in ticks, and whether neither phase nor period jumped. `None` if stamps are ambiguous.
+    pub fn before(&self, chain: &Chain) -> Option<(u32, u32, bool)> {
         let [first, .., last] = chain.stamps;
         let period = (last - first).count() / INTERVALS;
         let gap = first.since(self.last)?.count();
         let cycles = (gap + period / 2) / period;
         let phase = gap.abs_diff(cycles * period);
-        if cycles == 0 || phase > period / 8 {
-            return None;
-        }
         let smooth = phase <= period / 512 && period.abs_diff(self.period()) <= period / 512;
-        Some((cycles, smooth))
+        Some((cycles, phase, smooth))
     }
 
     /// Moves the expectation one period on, and by `shift_16` sixteenths of a tick.

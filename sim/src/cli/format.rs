@@ -2,7 +2,7 @@
 
 use std::io::{self, Write};
 
-use humtick_sim::measure::{Counts, Entry, Summary, TimedReading, state_name};
+use humtick_sim::measure::{Counts, Entry, Summary, TimedInterval, TimedReading, state_name};
 use humtick_sim::whole::Whole;
 use serde::Serialize;
 
@@ -46,9 +46,21 @@ enum Record<'a> {
         u_hz: Option<f64>,
         u95_hz: Option<f64>,
         rocof_hz_s: Option<f64>,
+        rocof_u95_hz_s: Option<f64>,
         missed: u32,
         rejected: u32,
         state: &'static str,
+    },
+    Interval {
+        t_s: f64,
+        span_s: f64,
+        cycles: u32,
+        frequency_hz: Option<f64>,
+        u_hz: Option<f64>,
+        u95_hz: Option<f64>,
+        missed: u32,
+        coverage: &'static str,
+        aligned: bool,
     },
     Event {
         t_s: f64,
@@ -76,7 +88,8 @@ struct Rejected {
     ambiguous: u64,
 }
 
-const CSV_COLUMNS: &str = "t_s,span_s,cycles,frequency_hz,u_hz,u95_hz,rocof_hz_s,missed,rejected,state";
+const CSV_COLUMNS: &str =
+    "t_s,span_s,cycles,frequency_hz,u_hz,u95_hz,rocof_hz_s,rocof_u95_hz_s,missed,rejected,state";
 
 impl<W: Write> Output<W> {
     /// Writes to `out`.
@@ -105,8 +118,8 @@ impl<W: Write> Output<W> {
                 writeln!(self.out, "{}", plain(&format!("{}: {}", header.file, header.assumed.join("; "))))?;
                 writeln!(
                     self.out,
-                    "{:>12}  {:>14}  {:>10}  {:>6}  {:>6}  {:>8}  state",
-                    "middle s", "frequency Hz", "+- 95 % Hz", "cycles", "missed", "rejected"
+                    "{:>12}  {:>14}  {:>10}  {:>8}  {:>6}  {:>6}  {:>8}  state",
+                    "middle s", "frequency Hz", "+- 95 % Hz", "Hz/s", "cycles", "missed", "rejected"
                 )
             }
         }
@@ -117,9 +130,12 @@ impl<W: Write> Output<W> {
         match (entry, self.format) {
             (Entry::Reading(r), Format::Table) => {
                 let (frequency, u95) = figures(r.frequency_hz, r.u95_hz);
+                // Empty where its own interval is wider than a hertz a second: that says nothing.
+                let rocof = r.rocof_hz_s.filter(|_| r.rocof_u95_hz_s.is_some_and(|u| u < 1.0));
+                let (rocof, _) = figures(rocof, r.rocof_u95_hz_s.map(|u| u.max(0.001)));
                 writeln!(
                     self.out,
-                    "{:>12.3}  {frequency:>14}  {u95:>10}  {:>6}  {:>6}  {:>8}  {}",
+                    "{:>12.3}  {frequency:>14}  {u95:>10}  {rocof:>8}  {:>6}  {:>6}  {:>8}  {}",
                     r.t_s,
                     r.cycles,
                     r.missed,
@@ -127,6 +143,7 @@ impl<W: Write> Output<W> {
                     state_name(r.state)
                 )
             }
+            (Entry::Interval(i), _) => self.interval(i),
             (Entry::Event { t_s, what }, Format::Table) => {
                 writeln!(self.out, "{t_s:>12.3}  -- {} --", what.name())
             }
@@ -134,7 +151,7 @@ impl<W: Write> Output<W> {
                 let cell = |value: Option<f64>| value.map_or_else(String::new, |v| v.to_string());
                 writeln!(
                     self.out,
-                    "{},{},{},{},{},{},{},{},{},{}",
+                    "{},{},{},{},{},{},{},{},{},{},{}",
                     r.t_s,
                     r.span_s,
                     r.cycles,
@@ -142,6 +159,7 @@ impl<W: Write> Output<W> {
                     cell(r.u_hz),
                     cell(r.u95_hz),
                     cell(r.rocof_hz_s),
+                    cell(r.rocof_u95_hz_s),
                     r.missed,
                     r.rejected,
                     state_name(r.state)
@@ -157,6 +175,7 @@ impl<W: Write> Output<W> {
                     u_hz,
                     u95_hz,
                     rocof_hz_s,
+                    rocof_u95_hz_s,
                     missed,
                     rejected,
                     state,
@@ -170,6 +189,7 @@ impl<W: Write> Output<W> {
                     u_hz,
                     u95_hz,
                     rocof_hz_s,
+                    rocof_u95_hz_s,
                     missed,
                     rejected,
                     state,
@@ -177,6 +197,33 @@ impl<W: Write> Output<W> {
             }
             (Entry::Event { t_s, what }, Format::Jsonl) => {
                 self.json(&Record::Event { t_s: *t_s, event: what.name() })
+            }
+        }
+    }
+
+    fn interval(&mut self, i: &TimedInterval) -> io::Result<()> {
+        match self.format {
+            Format::Jsonl => self.json(&Record::Interval {
+                t_s: i.t_s,
+                span_s: i.span_s,
+                cycles: i.cycles,
+                frequency_hz: i.frequency_hz,
+                u_hz: i.u_hz,
+                u95_hz: i.u95_hz,
+                missed: i.missed,
+                coverage: i.coverage,
+                aligned: i.aligned,
+            }),
+            format => {
+                let (frequency, u95) = figures(i.frequency_hz, i.u95_hz);
+                let mark = if format == Format::Csv { "# " } else { "" };
+                let known =
+                    if frequency.is_empty() { "unknown".into() } else { format!("{frequency} +- {u95} Hz") };
+                writeln!(
+                    self.out,
+                    "{mark}{:>12.3}  -- interval from here: {known} over {} whole cycles, {} missed, {} --",
+                    i.t_s, i.cycles, i.missed, i.coverage
+                )
             }
         }
     }

@@ -6,10 +6,11 @@ use std::process::ExitCode;
 use std::time::Duration;
 
 use clap::Args;
+use humtick_sim::engine;
 use humtick_sim::front_end::FrontEnd;
 use humtick_sim::input::{self, InputOptions};
 use humtick_sim::measure::{self, Entry, MeasureError, Summary};
-use humtick_sim::settings::{EstimatorKind, MeterSettings, Nominal, PolarityKind};
+use humtick_sim::settings::{BurstKind, EstimatorKind, MeterSettings, Nominal, PolarityKind};
 use indicatif::ProgressBar;
 
 use super::format::{Format, Header, Output, plain};
@@ -78,6 +79,12 @@ pub struct Options {
     /// Dead time after an accepted edge, fraction of the shortest period [default: 0.5]
     #[arg(long, value_name = "FRACTION")]
     holdoff: Option<f64>,
+    /// Which instant of a burst of edges stands for it; middle and mean speak when it is over [default: first]
+    #[arg(long)]
+    burst: Option<BurstKind>,
+    /// Ten-second readings as well: whole cycles inside the interval over their duration (IEC 61000-4-30)
+    #[arg(long)]
+    intervals: bool,
     /// Known error of the capture clock, ppm; +100 counts 100 ppm too many [default: 0]
     #[arg(long, value_name = "PPM", allow_hyphen_values = true)]
     clock_ppm: Option<f64>,
@@ -113,6 +120,9 @@ impl Options {
             polarity: self.polarity.unwrap_or(base.polarity),
             window_s: self.window.unwrap_or(base.window_s),
             every_s: self.every.unwrap_or(base.every_s),
+            rocof_s: self.nominal.filter(|_| self.settings.is_none()).map_or(base.rocof_s, Nominal::rocof_s),
+            burst: self.burst.unwrap_or(base.burst),
+            intervals: self.intervals || base.intervals,
             holdoff: self.holdoff.unwrap_or(base.holdoff),
             clock_ppm: self.clock_ppm.unwrap_or(base.clock_ppm),
             clock_tolerance_ppm: self.clock_tolerance_ppm.unwrap_or(base.clock_tolerance_ppm),
@@ -153,7 +163,11 @@ impl Options {
             channel: self.channel.clone(),
             longest_period_s: 1.0 / lowest,
             shortest_period_s: 1.0 / highest,
-            window_s: meter.window_s.max(meter.every_s),
+            window_s: meter.window_s.max(meter.every_s).max(meter.rocof_s).max(if meter.intervals {
+                20.0
+            } else {
+                0.0
+            }),
             front_end: FrontEnd {
                 follow_mean: self.threshold != Some(Threshold::Zero),
                 lowpass_hz: self.lowpass,
@@ -173,11 +187,17 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
     let mut assumed = recording.assumptions.clone();
     assumed.extend([
         meter.nominal.to_string(),
-        format!("{}, {} s window, every {} s", meter.estimator.name(), meter.window_s, meter.every_s),
+        format!(
+            "{}{}, {} s window, every {} s",
+            meter.estimator.name(),
+            extras(&meter),
+            meter.window_s,
+            meter.every_s
+        ),
         clock_text(&meter),
     ]);
-    if meter.window_s * meter.nominal.range_hz().1 + 1.0 > humtick::limit::MAX_CROSSINGS as f64 {
-        assumed.push(format!("a window holds at most {} crossings", humtick::limit::MAX_CROSSINGS));
+    if engine::crossings(&meter) > engine::capacity(&meter) as f64 {
+        assumed.push(format!("a window holds at most {} crossings", engine::capacity(&meter)));
     }
     let header = Header { file: options.file.display().to_string(), tick_hz: recording.tick_hz, assumed };
     let mut output = Output::new(options.format, io::BufWriter::new(io::stdout().lock()));
@@ -233,6 +253,18 @@ fn sign_of_life() -> Option<ProgressBar> {
     })
 }
 
+/// What is unusual about how edges are used.
+fn extras(meter: &MeterSettings) -> &'static str {
+    match (meter.polarity, meter.burst) {
+        (PolarityKind::Both, BurstKind::First) => " on both polarities",
+        (PolarityKind::Both, BurstKind::Middle) => " on both polarities, middles of bursts",
+        (PolarityKind::Both, BurstKind::Mean) => " on both polarities, means of bursts",
+        (_, BurstKind::First) => "",
+        (_, BurstKind::Middle) => ", middles of bursts",
+        (_, BurstKind::Mean) => ", means of bursts",
+    }
+}
+
 fn clock_text(meter: &MeterSettings) -> String {
     if meter.clock_ppm == 0.0 {
         format!("clock within {} ppm", meter.clock_tolerance_ppm)
@@ -243,7 +275,7 @@ fn clock_text(meter: &MeterSettings) -> String {
 
 /// What to say where most edges come two or three to the cycle that was found: that may be another signal's only period.
 fn shared_cycle(summary: &Summary) -> Option<String> {
-    let (whole, commonest) = (summary.whole?, summary.intervals.commonest_s()?);
+    let (whole, commonest) = (summary.whole?, summary.spacing.commonest_s()?);
     let to_a_cycle = 1.0 / whole.mean_hz / commonest;
     let near = |n: f64| (to_a_cycle / n - 1.0).abs() < 0.02;
     (summary.counts.crossings * 3 < summary.counts.edges * 2 && (near(2.0) || near(3.0))).then(|| {
@@ -261,7 +293,7 @@ fn shared_cycle(summary: &Summary) -> Option<String> {
 fn never_locked(summary: &Summary, meter: &MeterSettings) -> String {
     let edges = summary.counts.edges;
     let (Some((shortest, longest)), Some(commonest), true) =
-        (summary.intervals.range_s, summary.intervals.commonest_s(), edges >= 4)
+        (summary.spacing.range_s, summary.spacing.commonest_s(), edges >= 4)
     else {
         return format!(
             "never locked: {edges} edges of the polarity used, and four are the least. Try --polarity"
