@@ -366,3 +366,67 @@ fn stamps_of_a_coarse_clock_are_followed() {
         assert!(worst < 1.55 * grid as f64 / 51.0 / 20_000.0 * 50.0, "{worst} Hz on a grid of {grid} us");
     }
 }
+
+/// Mains that drifts out of the range is lost, and from then on there is no number.
+#[test]
+fn leaving_the_range_is_a_loss() {
+    let config = Config { every_ms: 5, ..mains() };
+    let edges = train().edges(&crossings(|t| 69.0 + 0.3 * t, 8.0));
+    let (mut lost, mut known_before) = (0, 0);
+    feed(&mut meter::<64, LeastSquares>(&config), &edges, |meter, at, _, reading| {
+        let truth = 69.0 + 0.3 * train().seconds(at);
+        match meter.state() {
+            State::Locked => assert!(truth < 70.1, "followed to {truth} Hz"),
+            State::Lost => {
+                lost += 1;
+                assert!(truth > 69.9, "lost at {truth} Hz");
+            }
+            state => assert!(lost == 0 && known_before == 0, "{state:?} at {truth} Hz"),
+        }
+        let Some(reading) = reading else { return };
+        assert!(reading.frequency.is_none() || reading.state != State::Lost, "{reading:?}");
+        if lost > 0 {
+            assert_eq!(reading.frequency, None, "{reading:?}");
+        } else {
+            known_before += usize::from(reading.frequency.is_some());
+        }
+    });
+    // Out at 3.3 s.
+    assert!(lost > 200, "{lost}");
+    assert!(known_before > 100, "{known_before}");
+}
+
+/// However far apart readings are asked for, as far as a configuration is taken, they come, and a loss is said.
+#[test]
+fn readings_far_apart_come() {
+    let tick_hz = 100_000_000;
+    for every_ms in [5_000u32, 10_000, 10_720, 10_724, 10_730, 11_000, 21_470] {
+        let config = Config { every_ms, ..Config::mains(common::rate(tick_hz)) };
+        let longest = f64::from(tick_hz) / 40.0 + 1.0;
+        let allowed = f64::from(every_ms) * 1e5 < ((1u64 << 31) as f64 - longest) / 2.0;
+        assert_eq!(
+            Meter::<64>::new(&config).err(),
+            (!allowed).then_some(humtick::ConfigError::Every),
+            "{every_ms}"
+        );
+        if !allowed {
+            continue;
+        }
+        let edges = Train::clean(tick_hz).edges(&steady(50.0, 50 * 200));
+        let known =
+            readings::<64, LeastSquares>(&config, &edges).iter().filter(|r| r.frequency.is_some()).count();
+        assert!(known.abs_diff(200_000 / every_ms as usize) <= 1, "{every_ms}: {known}");
+        let mut meter = meter::<64, LeastSquares>(&config);
+        for k in 0..20u64 {
+            meter.push(rising(k * 2_000_000));
+            meter.take_reading();
+        }
+        let said = (1..3_000u64).filter(|i| {
+            meter.idle(stamp(19 * 2_000_000 + i * 2_000_000));
+            meter.take_reading().is_some_and(|r| r.state == State::Lost && r.frequency.is_none())
+        });
+        // Every so often in 60 s.
+        let said = said.count();
+        assert!(said + 2 >= 60_000 / every_ms as usize, "{every_ms}: {said}");
+    }
+}

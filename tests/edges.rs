@@ -354,3 +354,16 @@ fn out_of_range_reads_nothing() {
         assert!(seen > 100, "{outside} Hz: {seen} readings");
     }
 }
+
+/// The range is of the true frequency: with a clock known to count 5 % too many, 69.5 Hz by the counter are 72.975 and out of it,
+/// and 39.05 Hz are 41 and in it.
+#[test]
+fn the_range_is_by_the_corrected_clock() {
+    let config = Config { clock_ppb: 50_000_000, ..mains() };
+    let last = |counted: f64| {
+        let edges = Train::clean(TICK_HZ).edges(&steady(counted, 300));
+        common::readings::<64, LeastSquares>(&config, &edges).iter().filter_map(|r| r.frequency).last()
+    };
+    assert_eq!(last(69.5), None);
+    assert!((value(last(41.0 / 1.05).unwrap()) - 41.0).abs() < 1e-3);
+}

@@ -232,16 +232,17 @@ fn sweep<const N: usize, E: Estimator>(of: (Slope, NoiseOf)) {
     for tick_hz in TICK_RATES {
         for nominal in NOMINALS {
             let period = f64::from(tick_hz) / nominal;
-            if period < 1.25 * 64.0 || period > 0.79 * f64::from(humtick::limit::MAX_PERIOD) {
-                continue;
-            }
-            // The horizon of 2^31 ticks, and a little below it.
+            // The horizon of 2^31 ticks, and a little below it; half of that between readings.
             let longest = 2.1e12 / f64::from(tick_hz);
             for (cycles, clock_ppb) in [(6.4, 0), (50.0, 37_003), (2_000.0, -99_999_999)] {
                 seed += 1;
+                let counted = period * (1.0 + f64::from(clock_ppb) / 1e9);
+                if counted < 1.25 * 64.0 || counted > 0.79 * f64::from(humtick::limit::MAX_PERIOD) {
+                    continue;
+                }
                 let window = (1000.0 * cycles / nominal).clamp(1.0, longest);
                 // An odd number of cycles apart, some 30 readings over the train.
-                let every = (1000.0 * (N as f64 / 15.0).max(1.0) / nominal).clamp(1.0, longest);
+                let every = (1000.0 * (N as f64 / 15.0).max(1.0) / nominal).clamp(1.0, 0.45 * longest);
                 let config = Config {
                     window_ms: window as u32,
                     every_ms: every as u32,

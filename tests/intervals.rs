@@ -87,9 +87,9 @@ fn same(reading: &IntervalReading, truth: &ByTheClause, config: &Config) {
     assert_eq!(reading.coverage == Coverage::Complete, truth.covered, "{reading:?} {truth:?}");
 }
 
-/// Longest period that `Config::mains` follows (40 Hz), one tick added for the rounding.
+/// Longest period that `Config::mains` follows (40 Hz) as the clock counts it, one tick added for the rounding.
 fn longest(config: &Config) -> i128 {
-    i128::from(config.rate.hz()) / 40 + 1
+    i128::from(config.rate.hz()) * (1_000_000_000 + i128::from(config.clock_ppb)) / 40_000_000_000 + 1
 }
 
 #[derive(Clone, Copy, Debug)]

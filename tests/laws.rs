@@ -62,11 +62,11 @@ fn config() -> impl Strategy<Value = Config> {
             clock_ppb,
             tolerance,
         )| {
-            let hertz = f64::from(hz);
+            let hertz = f64::from(hz) * (1.0 + f64::from(clock_ppb) / 1e9);
             // Periods spread over their range on a logarithmic scale.
             let longest = 130.0 * (1e6f64).powf(slow);
             let coast_cycles = f64::from(coast).min(2.1e9 / longest) as u8;
-            let within = |ms: u32| ms.min((2.1e12 / hertz) as u32);
+            let within = |ms: u32| ms.min((2.1e12 / f64::from(hz)) as u32);
             Config {
                 rate: TickRate::from_hz(hz).unwrap(),
                 lowest: common::hertz(hertz / longest),
@@ -77,8 +77,9 @@ fn config() -> impl Strategy<Value = Config> {
                 gate_floor_ppm,
                 coast_cycles: coast_cycles.max(4),
                 window_ms: within(time.0.max((longest / hertz * 1000.0) as u32 + 1)),
-                every_ms: within(time.1),
+                every_ms: within(2 * time.1) / 2,
                 rocof_ms: within(time.0.max(1)),
+                resolution: 1 + gate_floor_ppm % 8,
                 clock_ppb,
                 clock_tolerance_ppb: tolerance,
             }
@@ -220,6 +221,7 @@ fn any_calls_of_both<const N: usize, E: Estimator>(
             Call::Take => {}
         }
         let Some(reading) = meter.take_full_reading() else { continue };
+        prop_assert!(reading.frequency.is_none() || reading.state != State::Lost);
         prop_assert!(reading.rocof.is_none() || reading.frequency.is_some());
         prop_assert!(reading.rocof_uncertainty.is_none() || reading.rocof.is_some());
         if reading.frequency.is_some() {
@@ -316,6 +318,7 @@ proptest! {
             window_ms: time.0,
             every_ms: time.1,
             rocof_ms: time.0,
+            resolution: gate.2 % 40,
             clock_ppb: clock.0,
             clock_tolerance_ppb: clock.1,
         };

@@ -104,7 +104,7 @@ impl<const N: usize, E: Estimator> Chain<N, E> {
 
     #[inline(never)]
     fn join_next(&mut self, stamp: Stamp, step: u8, settings: &Settings) {
-        let period = self.qualifier.period().unwrap_or(settings.longest);
+        let period = self.qualifier.period().unwrap_or(settings.longest());
         self.estimate.push(stamp, step, self.refused, settings.length(), period);
         self.refused = 0;
     }

@@ -133,9 +133,22 @@ impl Clock {
 pub(crate) struct Timebase {
     pub rate: TickRate,
     pub clock: Clock,
+    /// Steps that stamps come in, in ticks.
+    pub resolution: u32,
 }
 
 impl Timebase {
+    /// The step q that stamps come in, in ticks.
+    pub const fn quantum(&self) -> Scaled {
+        Scaled::new(self.resolution as u64, 0)
+    }
+
+    /// Variance of a stamp's quantisation in squared ticks, q^2/12.
+    pub const fn quantisation(&self) -> Scaled {
+        let q = self.quantum();
+        q.times(q).times(TWELFTH)
+    }
+
     /// Ticks a second times 10^9, the known error taken into account: a clock that counts e too many counts (1 + e) times its rated
     /// rate. At most 2^61.
     pub const fn nano_rate(&self) -> u64 {
@@ -166,6 +179,8 @@ impl Timebase {
         (relative(self.clock.tolerance), relative(self.clock.standard))
     }
 }
+
+const TWELFTH: Scaled = Scaled::new(1, 0).over(Scaled::new(12, 0));
 
 /// Variance of a rectangular distribution over its half width squared (JCGM 100:2008, 4.3.7).
 const THIRD: Scaled = Scaled::new(1, 0).over(Scaled::new(3, 0));

@@ -14,7 +14,8 @@ use crate::unit::{Frequency, Polarity, TickRate};
 pub struct Config {
     /// How fast the counter counts.
     pub rate: TickRate,
-    /// Lowest frequency to lock to.
+    /// Lowest frequency to lock to, give or take a tick in its period; by what is known of the clock here, not by what a discipline
+    /// finds later.
     pub lowest: Frequency,
     /// Highest frequency to lock to; less than twice the lowest, or a missed edge could pass for a slower mains.
     pub highest: Frequency,
@@ -32,12 +33,15 @@ pub struct Config {
     pub coast_cycles: u8,
     /// Length of the window in milliseconds; a window holds the whole number of cycles nearest to it.
     pub window_ms: u32,
-    /// Time from one reading to the next, in milliseconds.
+    /// Time from one reading to the next, in milliseconds; less than 2^30 ticks less half the longest period.
     pub every_ms: u32,
     /// Length of the window for the rate of change of frequency, in milliseconds; it is held like the other, and may be shorter or
     /// longer, as far as `N` crossings reach. 409 make 20 cycles at 50 Hz and 25 at 60. Below 4 crossings of a polarity there is
     /// no rate of change.
     pub rocof_ms: u32,
+    /// Steps that stamps come in, in ticks: 1 for a capture unit, the time between two looks for a watched pin. At most an eighth of
+    /// the shortest period. Quantisation is counted in them.
+    pub resolution: u32,
     /// Known error of the counter's clock in parts per billion; +1000 means that it counts 1000 ppb too many.
     /// Within +-100,000,000 (10 %).
     pub clock_ppb: i32,
@@ -61,6 +65,7 @@ impl Config {
             window_ms: 1_000,
             every_ms: 100,
             rocof_ms: 409,
+            resolution: 1,
             clock_ppb: 0,
             clock_tolerance_ppb: 50_000,
         }
@@ -82,8 +87,11 @@ impl Config {
         if lowest == 0 || highest <= lowest || highest >= lowest.saturating_mul(2) {
             return Err(ConfigError::Range);
         }
-        let shortest = period(self.rate, highest);
-        let longest = period(self.rate, lowest).and_then(|p| p.checked_add(1));
+        let clock =
+            Clock::new(self.clock_ppb, self.clock_tolerance_ppb, 0).map_err(|_| ConfigError::Clock)?;
+        let base = Timebase { rate: self.rate, clock, resolution: self.resolution };
+        let shortest = period(&base, highest);
+        let longest = period(&base, lowest).and_then(|p| p.checked_add(1));
         let (Some(shortest), Some(longest)) = (shortest, longest) else {
             return Err(ConfigError::Period);
         };
@@ -102,20 +110,21 @@ impl Config {
         if u64::from(self.coast_cycles) * u64::from(longest) >= u64::from(HORIZON) {
             return Err(ConfigError::CoastHorizon);
         }
+        if self.resolution == 0 || self.resolution > shortest / 8 {
+            return Err(ConfigError::Resolution);
+        }
         let window = self.ticks(self.window_ms).filter(|w| *w >= shortest).ok_or(ConfigError::Window)?;
         let rocof = self.ticks(self.rocof_ms).filter(|r| *r > 0).ok_or(ConfigError::Rocof)?;
-        let every = self.ticks(self.every_ms).filter(|e| *e > 0).ok_or(ConfigError::Every)?;
-        let clock =
-            Clock::new(self.clock_ppb, self.clock_tolerance_ppb, 0).map_err(|_| ConfigError::Clock)?;
+        // A reading due may wait as long again for a missed edge, and then a period for the next to come.
+        let every = self.ticks(self.every_ms).filter(|e| *e > 0 && *e < (HORIZON - longest) / 2);
+        let every = every.ok_or(ConfigError::Every)?;
         Ok(Settings {
-            base: Timebase { rate: self.rate, clock },
-            shortest,
-            longest,
+            base,
             least_16: (shortest - 1) << 4,
             choice_16: (longest - shortest + 2) << 4,
             holdoff: fraction(shortest, self.holdoff_permille.into(), 1_000),
-            // Two ticks on top: the edges of a noiseless signal are quantised to one tick and tracked to a fraction.
-            gate_floor: fraction(shortest, self.gate_floor_ppm, 1_000_000) + 2,
+            // Two steps on top: the edges of a noiseless signal are quantised to one and tracked to a fraction.
+            gate_floor: fraction(shortest, self.gate_floor_ppm, 1_000_000) + 2 * self.resolution,
             window,
             share: 1,
             rocof,
@@ -144,8 +153,8 @@ const fn rocof_ms(nominal: Frequency) -> u32 {
 }
 
 /// Ticks in one period of `nanohertz`, rounded down; `None` beyond 32 bits.
-fn period(rate: TickRate, nanohertz: u64) -> Option<u32> {
-    u32::try_from(u64::from(rate.hz()) * 1_000_000_000 / nanohertz).ok()
+fn period(base: &Timebase, nanohertz: u64) -> Option<u32> {
+    u32::try_from(base.nano_rate() / nanohertz).ok()
 }
 
 /// `whole` * `parts` / `of`, rounded down, for `parts` <= `of`.
@@ -166,8 +175,6 @@ pub(crate) struct Length {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(crate) struct Settings {
     pub base: Timebase,
-    pub shortest: u32,
-    pub longest: u32,
     /// Shortest tracked period, one tick below the shortest asked for, in sixteenths of a tick.
     least_16: u32,
     /// How many sixteenths of a tick on from there a tracked period may be: to one tick above the longest, that one excluded.
@@ -185,6 +192,16 @@ pub(crate) struct Settings {
 }
 
 impl Settings {
+    /// Ticks in a period of the highest frequency, rounded down.
+    pub const fn shortest(&self) -> u32 {
+        (self.least_16 >> 4) + 1
+    }
+
+    /// Ticks in a period of the lowest frequency, rounded up.
+    pub const fn longest(&self) -> u32 {
+        self.shortest() + (self.choice_16 >> 4) - 2
+    }
+
     /// Length of the window.
     #[inline]
     pub const fn length(&self) -> Length {
@@ -211,6 +228,8 @@ pub enum ConfigError {
     Holdoff,
     /// The gate factor is outside 3 to 50 or the gate's floor above 250,000 ppm.
     Gate,
+    /// Stamps come in steps of no ticks, or of more than an eighth of the shortest period.
+    Resolution,
     /// The coasting limit is outside 4 to [`MAX_COAST`] cycles.
     Coast,
     /// So many cycles of the longest period reach the horizon of 2^31 ticks.
@@ -219,7 +238,7 @@ pub enum ConfigError {
     Window,
     /// The window for the rate of change is shorter than one tick, or reaches the horizon of 2^31 ticks.
     Rocof,
-    /// Readings are due every zero ticks, or less often than the horizon of 2^31 ticks.
+    /// Readings are due every zero ticks, or twice that time and a longest period reach the horizon of 2^31 ticks.
     Every,
     /// The clock's error or tolerance is beyond 10 %.
     Clock,
@@ -234,6 +253,7 @@ impl fmt::Display for ConfigError {
             }
             Self::Holdoff => "the hold-off must be at most 0.9 of the shortest period",
             Self::Gate => "the gate must be 3 to 50 times the scatter and its floor at most a quarter period",
+            Self::Resolution => "stamps must come in steps of 1 tick to an eighth of the shortest period",
             Self::Coast => "coasting must end after 4 to 250 cycles",
             Self::CoastHorizon => {
                 "coasting that long reaches the horizon of 2^31 ticks: fewer cycles or slower ticks"
@@ -242,7 +262,7 @@ impl fmt::Display for ConfigError {
             Self::Rocof => {
                 "the window for the rate of change must be at least one tick and shorter than 2^31 ticks"
             }
-            Self::Every => "readings must be at least one tick and less than 2^31 ticks apart",
+            Self::Every => "readings must be at least one tick and less than 2^30 ticks, less half the longest period, apart",
             Self::Clock => "the clock's error and tolerance must be within 10 %",
         })
     }

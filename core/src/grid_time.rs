@@ -160,7 +160,7 @@ impl GridTime {
         let elapsed = Scaled::new(elapsed_ns.max(1), 0);
         let tick = Scaled::new(NANO * NANO, 0).over(Scaled::new(self.base.nano_rate(), 0)).over(elapsed);
         // q^2/6, and 1.9^2 of that for the triangle's 95 %.
-        let ends = tick.times(tick).over(Scaled::new(600, 0));
+        let ends = tick.times(tick).times(self.base.quantisation()).over(Scaled::new(50, 0));
         Some((
             elapsed.times(self.base.variance(ends.times(Scaled::new(100, 0))).root()).ceil()?,
             elapsed.times(self.base.expanded(ends.times(Scaled::new(361, 0))).root()).ceil()?,

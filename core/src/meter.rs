@@ -198,7 +198,7 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
     #[inline(never)]
     fn read(&mut self, due: Due) -> Option<Reading> {
         match due {
-            Due::Fit(_) => {
+            Due::Fit(now) => {
                 if !self.is_ripe() {
                     return None;
                 }
@@ -206,7 +206,8 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
                 for chain in &mut self.chains {
                     chain.estimate.settle(self.settings.length());
                 }
-                Some(self.reading_of(self.fit()?))
+                // Crossings that no line comes near make no frequency.
+                Some(self.fit().map_or(Reading::unknown(now, self.state()), |fit| self.reading_of(fit)))
             }
             Due::Unknown(now) => {
                 self.ready = None;
@@ -241,9 +242,10 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
 
     /// The fit over the present window, due or not; `None` with fewer than two crossings of a polarity.
     pub fn fit(&self) -> Option<Fit> {
+        let q = self.settings.base.quantum();
         match (self.chains.first(), self.chains.get(1)) {
-            (Some(a), Some(b)) => a.estimate.fit_with(&b.estimate),
-            (Some(a), None) => a.estimate.fit(),
+            (Some(a), Some(b)) => a.estimate.fit_with(&b.estimate, q),
+            (Some(a), None) => a.estimate.fit(q),
             _ => None,
         }
     }
@@ -321,7 +323,7 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
 
     fn reading_of(&self, fit: Fit) -> Reading {
         // Edges that only look like crossings can bend a fit out of the range that was asked for; that is no frequency.
-        if !(self.settings.shortest..=self.settings.longest).contains(&fit.whole_period()) {
+        if !(self.settings.shortest()..=self.settings.longest()).contains(&fit.whole_period()) {
             return Reading::unknown(fit.first + fit.span, self.state());
         }
         let frequency = reading::frequency(&fit, &self.settings);

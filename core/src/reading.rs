@@ -88,8 +88,8 @@ pub(crate) fn uncertainty<E: Estimator>(
 ) -> Option<(Frequency, Frequency)> {
     let one = Scaled::new(1, 0).over(fit.scaled_period());
     let per_period = one.times(one);
-    let jitter =
-        fit.scatter?.plus(TWELFTH.times(Scaled::new(E::QUANTUM, 0))).times(fit.variance).times(per_period);
+    let quantisation = settings.base.quantisation().times(Scaled::new(E::QUANTUM, 0));
+    let jitter = fit.scatter?.plus(quantisation).times(fit.variance).times(per_period);
     let factor = coverage::<E>(fit.freedom);
     let (mut standard, mut expanded) = (jitter, jitter.times(factor).times(factor));
     if let Some(worst) = fit.worst {
@@ -136,7 +136,7 @@ pub(crate) fn rocof<const N: usize, E: Estimator, const CHAINS: usize>(
     // f in nanohertz times f in hertz over T in ticks.
     let scale = f.times(f).over(bend.period).times(Scaled::new(32, 0)).times(Scaled::BILLIONTH);
     let size = i64::try_from(scale.times(bend.c.size).ceil()?).ok()?;
-    let spread = bend.scatter.map(|s| s.plus(TWELFTH).times(bend.variance).root());
+    let spread = bend.scatter.map(|s| s.plus(settings.base.quantisation()).times(bend.variance).root());
     let half = spread.and_then(|s| scale.times(s).times(coverage::<LeastSquares>(bend.freedom)).ceil());
     Some((if bend.c.negative { size } else { -size }, half))
 }
@@ -154,7 +154,6 @@ pub(crate) fn ramp_bias<E: Estimator>(reading: &Reading, settings: &Settings) ->
     Some(Frequency::from_nanohertz(bias.times(share).ceil()?))
 }
 
-const TWELFTH: Scaled = Scaled::new(1, 0).over(Scaled::new(12, 0));
 pub(crate) const THOUSANDTH: Scaled = Scaled::new(1, 0).over(Scaled::new(1_000, 0));
 /// Variance of a rectangular distribution over its half width squared.
 pub(crate) const THIRD: Scaled = Scaled::new(1, 0).over(Scaled::new(3, 0));

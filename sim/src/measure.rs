@@ -2,7 +2,8 @@
 
 use humtick::interval::Coverage;
 use humtick::{
-    Bursts, Continuity, Crossing, Edge, IntervalReading, Intervals, Polarity, Reject, Stamp, State, Verdict,
+    Bursts, Config, Continuity, Crossing, Edge, IntervalReading, Intervals, Polarity, Reject, Stamp, State,
+    Verdict,
 };
 
 use crate::edge::TimedEdge;
@@ -189,7 +190,7 @@ pub fn measure(
     mut say: impl FnMut(Entry) -> std::io::Result<()>,
 ) -> Result<Summary, MeasureError> {
     let tick_hz = recording.tick_hz;
-    let config = settings.config(tick_hz)?;
+    let config = Config { resolution: recording.resolution, ..settings.config(tick_hz)? };
     let bursts = settings.bursts(&config)?;
     let intervals = match settings.intervals {
         true => Some(Intervals::new(&config, 10_000).map_err(|e| SettingsError::Value(e.to_string()))?),
@@ -206,8 +207,9 @@ pub fn measure(
         now: 0,
         crossed: 0,
         every: every.max(1),
-        run: Run::new(),
-        longest: Run::new(),
+        period: u64::from(tick_hz) * 1_000_000_000 / config.highest.nanohertz(),
+        run: Run::default(),
+        longest: Run::default(),
         counts: Counts::default(),
         off_expected: [0; 2],
         say: &mut say,
@@ -244,7 +246,7 @@ pub fn measure(
 }
 
 /// Steps of a reading's interval that a silence is walked through, so that coasting and loss are seen when they happen. After
-/// that many nothing can change but the place on the wrapping scale.
+/// that many, and once nothing is followed any more, nothing can change but the place on the wrapping scale.
 const MOST_STEPS: u32 = 10_000;
 
 struct Bench<'a> {
@@ -261,6 +263,8 @@ struct Bench<'a> {
     crossed: u64,
     /// Ticks from reading to reading.
     every: u64,
+    /// Ticks in a cycle, roughly: those of the highest frequency followed.
+    period: u64,
     run: Run,
     longest: Run,
     counts: Counts,
@@ -274,10 +278,14 @@ impl Bench<'_> {
     fn wait(&mut self, from: u64, to: u64) -> std::io::Result<()> {
         let mut step = self.every;
         for steps in 0.. {
-            if steps == MOST_STEPS {
-                // Whole wraps of the stamp are nothing to the meter; below one, steps short of its horizon will do.
-                self.now += to.saturating_sub(self.now) >> 32 << 32;
-                step = step.max(1 << 30);
+            if steps >= MOST_STEPS {
+                step = if matches!(self.meter.state(), State::Seeking | State::Lost) {
+                    // Whole wraps of the stamp are nothing to the meter; below one, steps short of its horizon will do.
+                    self.now += to.saturating_sub(self.now) >> 32 << 32;
+                    step.max(1 << 30)
+                } else {
+                    step.max(self.period)
+                };
             }
             let now = if steps == 0 { from + step } else { self.now + step };
             if now >= to {

@@ -18,6 +18,7 @@ fn recording(gaps: &[u64]) -> Recording {
         .collect();
     Recording {
         tick_hz: 1_000_000,
+        resolution: 1,
         assumptions: vec![],
         edges: Box::new(edges.into_iter()),
         end: End::default(),
@@ -103,5 +104,31 @@ fn silences_of_any_length_end_in_lost() {
         assert!((2.5..2.7).contains(&events[2].0), "{events:?}");
         // The second stretch has one edge more, the stray itself being a whole period before the next.
         assert_eq!(summary.whole.unwrap().cycles, 100);
+    }
+}
+
+/// Coasting that outlasts many readings is walked through to its end before the silence is skipped: a meter that still coasted when
+/// whole wraps of its stamp were left out would take what comes after for the cycle it waits for.
+#[test]
+fn coasting_longer_than_many_readings_ends_in_lost() {
+    let settings = MeterSettings {
+        nominal: Nominal::Hertz(0.5),
+        every_s: 0.001,
+        window_s: 10.0,
+        ..MeterSettings::default()
+    };
+    for gap_s in [441.5, 4_294.967_296 * 2.0 + 4.0] {
+        let gap = (gap_s * 1e6) as u64;
+        let gaps: Vec<u64> = [2_000_000; 30].into_iter().chain([gap]).chain([2_000_000; 20]).collect();
+        let mut names = Vec::new();
+        let summary = measure(recording(&gaps), &settings, |entry| {
+            if let Entry::Event { what, .. } = entry {
+                names.push(what.name());
+            }
+            Ok(())
+        })
+        .unwrap();
+        assert_eq!(names, ["locked", "coasting", "lost", "locked"], "{gap_s} s");
+        assert_eq!(summary.whole.unwrap().mean_hz, 0.5, "{gap_s} s");
     }
 }

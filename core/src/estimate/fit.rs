@@ -34,17 +34,21 @@ pub struct Fit {
     pub(crate) worst: Option<Scaled>,
 }
 
-/// Residual variance from which on quantisation is noise rather than a pattern: q^2/3, which half a tick of jitter makes.
+/// Residual variance from which on quantisation is noise rather than a pattern, over q^2: a third, which half a step of jitter makes.
 /// Without jitter residuals stay below q^2/4, so they never come here.
 const DITHER: Scaled = Scaled::new(1, 0).over(Scaled::new(3, 0));
 
-/// Whether jitter dithers the quantisation.
-const fn dithered(scatter: Scaled) -> bool {
-    !scatter.less_than(DITHER)
+/// Whether jitter dithers the quantisation to steps of q ticks.
+const fn dithered(scatter: Scaled, q: Scaled) -> bool {
+    !scatter.less_than(DITHER.times(q).times(q))
 }
 
 impl Fit {
-    pub(super) fn of<const N: usize, E: Estimator>(window: &Window<N>, slope: &Slope) -> Option<Self> {
+    pub(super) fn of<const N: usize, E: Estimator>(
+        window: &Window<N>,
+        slope: &Slope,
+        q: Scaled,
+    ) -> Option<Self> {
         let (first, last) = window.ends()?;
         let sums = window.sums();
         let line = if E::IS_LINE { *slope } else { least_squares::of(sums)? };
@@ -54,7 +58,9 @@ impl Fit {
             crossings: sums.n,
             freedom: sums.n.saturating_sub(2),
             scatter,
-            worst: scatter.is_none_or(|s| !dithered(s)).then(|| slope.worst(sums.n, window.missed() == 0)),
+            worst: scatter
+                .is_none_or(|s| !dithered(s, q))
+                .then(|| slope.worst(sums.n, window.missed() == 0).times(q)),
             ..fit
         })
     }
@@ -63,6 +69,7 @@ impl Fit {
     pub(super) fn of_both<const N: usize, E: Estimator>(
         (a, est_a): (&Window<N>, &E),
         (b, est_b): (&Window<N>, &E),
+        q: Scaled,
     ) -> Option<Self> {
         let ((a_first, a_last), (b_first, b_last)) = (a.ends()?, b.ends()?);
         let (frame_a, frame_b) = frames(a, b)?;
@@ -71,9 +78,12 @@ impl Fit {
         let last = if a_newer { a_last } else { b_last };
         // Slopes against a line of a's period.
         let shift = i64::from(b.line().period) - i64::from(a.line().period);
-        let moved = |s: Slope| Some(Slope { num: s.num + shift * i64::try_from(s.den).ok()?, ..s });
+        let moved = |s: Slope| {
+            let num = s.num.checked_add(shift.checked_mul(i64::try_from(s.den).ok()?)?)?;
+            Some(Slope { num, ..s })
+        };
         let (slope_a, slope_b) = (est_a.slope(a, frame_a)?, moved(est_b.slope(b, frame_b)?)?);
-        let slope = if a_newer { E::both(slope_a, slope_b) } else { E::both(slope_b, slope_a) };
+        let slope = if a_newer { E::both(slope_a, slope_b) } else { E::both(slope_b, slope_a) }?;
         let (line_a, line_b) = (least_squares::of(a.sums())?, least_squares::of(b.sums())?);
         let (n, freedom) = (a.sums().n + b.sums().n, (a.sums().n + b.sums().n).checked_sub(3)?);
         // With a common slope, the scatter about both lines grows by (s_a - s_b)^2 / (1/I_a + 1/I_b), I being den/weight.
@@ -89,7 +99,7 @@ impl Fit {
             crossings: n,
             freedom,
             scatter,
-            worst: scatter.is_none_or(|s| !dithered(s)).then(|| slope.worst(n, false)),
+            worst: scatter.is_none_or(|s| !dithered(s, q)).then(|| slope.worst(n, false).times(q)),
             ..fit
         })
     }
@@ -192,7 +202,7 @@ fn unexplained(sums: &Sums, line: &Slope) -> Option<Scaled> {
         let (level, slope) = sums.nearest_line()?;
         let near = sums.rebased(level, slope);
         match all(&near) {
-            Some(all) => less_explained(all, near.r, near.tilt(), line.den)?,
+            Some(all) => less_explained(all, near.r, near.tilt()?, line.den)?,
             // Jitter of 2^20 ticks and more: what half a tick of slope or level explains does not matter.
             None => Scaled::new(near.rr.cast_unsigned(), 0).times(Scaled::new(n, 0)),
         }

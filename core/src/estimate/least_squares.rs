@@ -22,11 +22,12 @@ impl Estimator for LeastSquares {
     }
 }
 
-/// The least-squares slope; `None` with fewer than two crossings.
+/// The least-squares slope; `None` with fewer than two crossings, or without [`Sums::tilt`].
 pub(super) fn of(sums: &Sums) -> Option<Slope> {
     let spread = sums.spread();
-    (spread > 0).then(|| Slope {
-        num: sums.tilt(),
+    let tilt = sums.tilt().filter(|_| spread > 0)?;
+    Some(Slope {
+        num: tilt,
         den: spread,
         weight: sums.n.into(),
         variance: Scaled::new(sums.n.into(), 0).over(Scaled::new(spread, 0)),

@@ -26,6 +26,7 @@ pub use least_squares::LeastSquares;
 pub use simple::{EndToEnd, LastPeriod};
 pub use taper::{Biweight, BiweightShape, Hann, HannShape, Kaiser6, Kaiser6Shape, Shape, Tapered};
 pub use triangular::Triangular;
+use window::Moved;
 pub use window::Window;
 
 use crate::arithmetic::Scaled;
@@ -78,8 +79,8 @@ pub trait Estimator: Copy {
     fn slope<const N: usize>(&self, window: &Window<N>, frame: Frame) -> Option<Slope>;
 
     /// The slope over both polarities, from the slopes of each against lines of the same period. The chain whose crossing is the
-    /// newest comes first.
-    fn both(newer: Slope, older: Slope) -> Slope {
+    /// newest comes first. `None` where it is beyond 64 bits.
+    fn both(newer: Slope, older: Slope) -> Option<Slope> {
         newer.with(&older)
     }
 }
@@ -111,21 +112,22 @@ pub struct Slope {
 }
 
 impl Slope {
-    /// The common slope of this and `other`, each counting as much as its den/weight says.
-    pub(crate) fn with(&self, other: &Self) -> Self {
+    /// The common slope of this and `other`, each counting as much as its den/weight says; `None` where it is beyond 64 bits.
+    pub(crate) fn with(&self, other: &Self) -> Option<Self> {
         let share = |s: &Self| Scaled::new(s.den, 0).over(Scaled::new(s.weight, 0));
         let (a, b) = (share(self), share(other));
         let all = a.plus(b);
         let squared = |x: Scaled| x.times(x);
         let moved = |s: Scaled, o: Scaled| a.times(s).plus(b.times(o)).over(all);
-        Self {
-            num: self.num * other.weight.cast_signed() + other.num * self.weight.cast_signed(),
-            den: self.den * other.weight + other.den * self.weight,
+        let num = |s: &Self, weight: u64| s.num.checked_mul(weight.cast_signed());
+        Some(Self {
+            num: num(self, other.weight)?.checked_add(num(other, self.weight)?)?,
+            den: self.den.checked_mul(other.weight)?.checked_add(other.den.checked_mul(self.weight)?)?,
             weight: self.weight * other.weight,
             variance: (self.variance.times(squared(a)).plus(other.variance.times(squared(b))))
                 .over(squared(all)),
             worst: self.worst.zip(other.worst).map(|(s, o)| moved(s, o)),
-        }
+        })
     }
 }
 
@@ -184,11 +186,12 @@ impl<const N: usize, E: Estimator> Estimate<N, E> {
         let k = self.window.cycles() + u32::from(step);
         let mut r = self.window.residual(stamp, k);
         if r.unsigned_abs() > Window::<N>::LARGEST_RESIDUAL {
-            if let Some((level, slope)) = self.window.rebase() {
+            let moved = self.window.rebase();
+            if let Some(Moved { level, slope }) = moved {
                 self.estimator.rebased(level, slope);
             }
             r = self.window.residual(stamp, k);
-            if r.unsigned_abs() > Window::<N>::LARGEST_RESIDUAL {
+            if moved.is_none() || r.unsigned_abs() > Window::<N>::LARGEST_RESIDUAL {
                 self.start(stamp, period);
                 return;
             }
@@ -209,11 +212,17 @@ impl<const N: usize, E: Estimator> Estimate<N, E> {
     }
 
     /// Takes the residuals over to the integer line nearest to the least-squares one, if another is nearer by now. Then the
-    /// sums are small, and the fit needs no division to find that line.
+    /// sums are small, and the fit needs no division to find that line. Crossings too far from any line are forgotten.
     pub(crate) fn settle(&mut self, length: Length) {
-        if let Some((level, slope)) = self.window.settle() {
-            self.estimator.rebased(level, slope);
-            self.window.plan(length);
+        if self.window.is_settled() || self.window.len() < 2 {
+            return;
+        }
+        match self.window.settle() {
+            Some(Moved { level, slope }) => {
+                self.estimator.rebased(level, slope);
+                self.window.plan(length);
+            }
+            None => self.clear(),
         }
     }
 
@@ -230,14 +239,14 @@ impl<const N: usize, E: Estimator> Estimate<N, E> {
         }
     }
 
-    /// The fit over this window alone; `None` with fewer than two crossings.
-    pub fn fit(&self) -> Option<Fit> {
+    /// The fit over this window alone, of stamps in steps of `q` ticks; `None` with fewer than two crossings.
+    pub(crate) fn fit(&self, q: Scaled) -> Option<Fit> {
         let slope = self.estimator.slope(&self.window, self.window.frame())?;
-        Fit::of::<N, E>(&self.window, &slope)
+        Fit::of::<N, E>(&self.window, &slope, q)
     }
 
     /// The fit over this window and that of the other polarity; `None` with fewer than two crossings in either.
-    pub(crate) fn fit_with(&self, other: &Self) -> Option<Fit> {
-        Fit::of_both::<N, E>((&self.window, &self.estimator), (&other.window, &other.estimator))
+    pub(crate) fn fit_with(&self, other: &Self, q: Scaled) -> Option<Fit> {
+        Fit::of_both::<N, E>((&self.window, &self.estimator), (&other.window, &other.estimator), q)
     }
 }

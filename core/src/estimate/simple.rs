@@ -20,8 +20,8 @@ impl Estimator for LastPeriod {
     const QUANTUM: u64 = 2;
 
     /// The last full period of either polarity is the last there is.
-    fn both(newer: Slope, _: Slope) -> Slope {
-        newer
+    fn both(newer: Slope, _: Slope) -> Option<Slope> {
+        Some(newer)
     }
 
     fn slope<const N: usize>(&self, window: &Window<N>, _: Frame) -> Option<Slope> {

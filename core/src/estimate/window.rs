@@ -13,8 +13,11 @@ use crate::unit::{Stamp, Ticks};
 /// integers; dropping a crossing, moving the origin to the next one and choosing another line are exact too, so nothing
 /// drifts however long the window slides.
 ///
-/// Bounds, with 2^R the largest residual ([`Window::LARGEST_RESIDUAL`]) and spans of at most 4 N cycles:
-/// sum r^2 <= N * 2^2R, and the fit's numerator n * sum kr - sum k * sum r <= n^2 * span * 2^R, both kept below 2^62.
+/// Bounds: when a line is chosen sum r^2 is at most 2^60, or the window restarts; until the next is, each of at most N crossings that
+/// come adds at most the square of [`Window::LARGEST_RESIDUAL`], together 2^60. Against the new line sum r^2 is at most twice that
+/// against the old and twice what the lines are apart (Cauchy), so below 2^63, and found without error. By Cauchy again
+/// sum kr is below 2^54 with spans of 4 N cycles, and the fit's numerator n sum kr - sum k sum r at most the root of
+/// n * spread * sum r^2, which is looked at before it is used ([`Sums::tilt`]).
 #[derive(Clone, Copy, Debug)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Window<const N: usize> {
@@ -94,22 +97,44 @@ impl Sums {
     }
 
     /// Level and slope of the integer line nearest to the least-squares line through the residuals; `None` with fewer than two
-    /// crossings. Without a division if it is the zero line.
+    /// crossings, or without [`Sums::tilt`]. Without a division if it is the zero line.
     pub fn nearest_line(&self) -> Option<(i64, i64)> {
         let spread = self.spread();
         if spread == 0 {
             return None;
         }
-        let slope = nearest(self.tilt(), spread);
+        let slope = nearest(self.tilt()?, spread);
         let level = nearest(self.r - slope * i64::from(self.k), self.n.into());
         Some((level, slope))
     }
 
-    /// n * sum kr - sum k * sum r: [`Sums::spread`] times the slope of the residuals.
-    pub const fn tilt(&self) -> i64 {
-        self.n as i64 * self.kr - self.k as i64 * self.r
+    /// n * sum kr - sum k * sum r: [`Sums::spread`] times the slope of the residuals. At most 2^62; `None` where it could be more, in
+    /// windows of thousands of crossings with residuals of millions of ticks.
+    pub const fn tilt(&self) -> Option<i64> {
+        const fn bits(value: u64) -> u32 {
+            u64::BITS - value.leading_zeros()
+        }
+        if bits(self.n as u64) + bits(self.spread()) + bits(self.rr.cast_unsigned()) > 124 {
+            return None;
+        }
+        let (n, k) = (self.n as i64, self.k as i64);
+        Some(n.wrapping_mul(self.kr).wrapping_sub(k.wrapping_mul(self.r)))
+    }
+
+    /// Whether the line that is `c` + `d` k away may be chosen: its sum r^2 can be told, and is at most 2^60.
+    fn bears(&self, c: i64, d: i64) -> bool {
+        let apart = || {
+            let level = c.checked_mul(c)?.checked_mul(self.n.into())?;
+            let both = c.checked_mul(d)?.checked_mul(2 * i64::from(self.k))?;
+            let slope = d.checked_mul(d)?.checked_mul(self.kk.cast_signed())?;
+            level.checked_add(both)?.checked_add(slope)
+        };
+        apart().is_some_and(|apart| apart < 1 << 61) && self.rebased(c, d).rr <= LARGEST_SQUARES
     }
 }
+
+/// Largest sum r^2 right after a line has been chosen.
+const LARGEST_SQUARES: i64 = 1 << 60;
 
 /// One crossing as the window holds it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -124,9 +149,7 @@ impl<const N: usize> Window<N> {
     /// Residuals beyond this many ticks restart the window: no crossing that passed a gate is so far off.
     pub const LARGEST_RESIDUAL: u32 = {
         let n = usize::BITS - (N - 1).leading_zeros();
-        let by_squares = (62 - n) / 2;
-        let by_tilt = 62 - 2 * n - (n + 2);
-        let bits = if by_squares < by_tilt { by_squares } else { by_tilt };
+        let bits = (LARGEST_SQUARES.ilog2() - n) / 2;
         1 << (if bits < 26 { bits } else { 26 })
     };
 
@@ -393,35 +416,46 @@ impl<const N: usize> Window<N> {
         s.rr += square(r);
     }
 
-    /// Moves the line through the oldest and the newest crossing (to the nearest integer period). Returns the change as
-    /// (level, slope): residuals fell by level + slope * k.
-    pub(super) fn rebase(&mut self) -> Option<(i32, i32)> {
+    /// Moves the line through the oldest and the newest crossing (to the nearest integer period).
+    pub(super) fn rebase(&mut self) -> Option<Moved> {
         let (oldest, newest) = self.ends()?;
         let level = oldest.offset(self.line.at_oldest);
         let span = i32::try_from(self.span).ok().filter(|s| *s > 0)?;
-        let slope = (self.residual(newest, self.span) - level) / span;
-        self.shift(level, slope);
-        Some((level, slope))
+        let slope = self.residual(newest, self.span).checked_sub(level)? / span;
+        self.shift(level, slope)
     }
 
-    /// Moves the line to the integer one nearest to the least-squares line if that has another period or is a thousand ticks
-    /// away. Returns the change as [`Self::rebase`] does. A smaller distance costs the fit nothing.
-    pub(super) fn settle(&mut self) -> Option<(i32, i32)> {
+    /// Whether the least-squares line has another integer period or is a thousand ticks away. A smaller distance costs the fit
+    /// nothing.
+    pub(super) fn is_settled(&self) -> bool {
         let sums = &self.sums;
-        if sums.tilt().unsigned_abs() <= sums.spread() / 2 && sums.r.unsigned_abs() >> 10 < sums.n.into() {
+        sums.tilt().is_some_and(|tilt| tilt.unsigned_abs() <= sums.spread() / 2)
+            && sums.r.unsigned_abs() >> 10 < sums.n.into()
+    }
+
+    /// Moves the line to the integer one nearest to the least-squares line.
+    pub(super) fn settle(&mut self) -> Option<Moved> {
+        let (level, slope) = self.sums.nearest_line()?;
+        self.shift(i32::try_from(level).ok()?, i32::try_from(slope).ok()?)
+    }
+
+    /// `None`, with nothing changed, if the crossings are too far from that line.
+    fn shift(&mut self, level: i32, slope: i32) -> Option<Moved> {
+        if !self.sums.bears(level.into(), slope.into()) {
             return None;
         }
-        let (level, slope) = sums.nearest_line()?;
-        let (level, slope) = (i32::try_from(level).ok()?, i32::try_from(slope).ok()?);
-        self.shift(level, slope);
-        Some((level, slope))
-    }
-
-    fn shift(&mut self, level: i32, slope: i32) {
         self.sums = self.sums.rebased(level.into(), slope.into());
         self.line.at_oldest = Stamp::new(self.line.at_oldest.raw().wrapping_add_signed(level));
         self.line.period = self.line.period.wrapping_add_signed(slope);
+        Some(Moved { level, slope })
     }
+}
+
+/// The line was moved: residuals fell by `level` + `slope` * k.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Moved {
+    pub level: i32,
+    pub slope: i32,
 }
 
 #[allow(clippy::cast_possible_truncation, reason = "a slot is below N, at most 16384")]

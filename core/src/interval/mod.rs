@@ -31,7 +31,7 @@ use core::fmt;
 
 use crate::arithmetic::Scaled;
 use crate::clock::{Clock, Timebase};
-use crate::config::{Config, ConfigError, Settings};
+use crate::config::{Config, ConfigError};
 use crate::limit::MIN_INTERVAL_MS;
 use crate::qualify::{Continuity, Crossing, Verdict};
 use crate::scale::{Scale, point};
@@ -107,7 +107,8 @@ impl Intervals {
     /// If the configuration is refused; if the length is below [`MIN_INTERVAL_MS`] or four periods of the lowest frequency, or
     /// reaches 2^31 ticks (ten seconds do above 214 MHz).
     pub fn new(config: &Config, length_ms: u32) -> Result<Self, IntervalError> {
-        let Settings { base, longest, .. } = config.check().map_err(IntervalError::Config)?;
+        let settings = config.check().map_err(IntervalError::Config)?;
+        let (base, longest) = (settings.base, settings.longest());
         // The lowest frequency keeps `longest` below 2^27.
         let length = Length::of(length_ms, base.nano_rate())
             .filter(|l| length_ms >= MIN_INTERVAL_MS && l.whole >= MARGIN * longest)
@@ -267,15 +268,14 @@ impl Intervals {
     ) -> Option<(Frequency, Frequency)> {
         let (twice_variance, factor) = jitter.judge()?;
         let duration = Scaled::new(duration.into(), 0);
-        let ends = twice_variance.plus(SIXTH).over(duration.times(duration));
+        let quantisation = self.base.quantisation().times(Scaled::new(2, 0));
+        let ends = twice_variance.plus(quantisation).over(duration.times(duration));
         let f = Scaled::new(frequency.nanohertz(), 0);
         let standard = f.times(self.base.variance(ends).root());
         let expanded = f.times(self.base.expanded(ends.times(factor).times(factor)).root());
         Some((Frequency::from_nanohertz(standard.ceil()?), Frequency::from_nanohertz(expanded.ceil()?)))
     }
 }
-
-const SIXTH: Scaled = Scaled::new(1, 0).over(Scaled::new(6, 0));
 
 /// One interval, and what came in it.
 #[derive(Clone, Copy, Debug)]

@@ -50,7 +50,7 @@ impl Seeker {
         self.forget(stamp, settings);
         if let Some(newest) = self.held().first() {
             // Chatter: the edges of one burst lie within 7 sigma/slew, a few per cent of a period; the first stands for all.
-            if (stamp - *newest).count() < settings.shortest / 16 {
+            if (stamp - *newest).count() < settings.shortest() / 16 {
                 return None;
             }
         }
@@ -64,7 +64,7 @@ impl Seeker {
 
     /// Drops what is too old to be in a chain that ends `now`.
     pub fn forget(&mut self, now: Stamp, settings: &Settings) {
-        let reach = (settings.longest + settings.longest / 16).saturating_mul(INTERVALS);
+        let reach = (settings.longest() + settings.longest() / 16).saturating_mul(INTERVALS);
         while let Some(oldest) = self.held().last() {
             match now.since(*oldest) {
                 Some(age) if age.count() <= reach => break,
@@ -82,10 +82,10 @@ impl Seeker {
         let mut best: Option<Chain> = None;
         for (i, third) in earlier.iter().enumerate() {
             let interval = (*last - *third).count();
-            if interval > settings.longest {
+            if interval > settings.longest() {
                 break;
             }
-            if interval < settings.shortest {
+            if interval < settings.shortest() {
                 continue;
             }
             let before_third = earlier.get(i + 1..).unwrap_or_default();

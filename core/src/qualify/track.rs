@@ -306,7 +306,7 @@ mod tests {
             };
             let Ok(settings) = config.check() else { continue };
             checked += 1;
-            assert!(settings.gate_floor <= (settings.shortest - 1) / 8 * 3, "{shortest}");
+            assert!(settings.gate_floor <= (settings.shortest() - 1) / 8 * 3, "{shortest}");
         }
         assert!(checked > 1_900, "{checked}");
     }

@@ -242,8 +242,8 @@ impl<W: Write> Output<W> {
                 cycles: whole.map(|w| w.cycles),
                 missed: whole.map(|w| w.missed),
                 frequency_hz: whole.map(|w| w.mean_hz),
-                u95_hz: whole.map(|w| w.mean_u95_hz),
-                fit_hz: whole.map(|w| w.fit_hz),
+                u95_hz: whole.and_then(|w| w.mean_u95_hz),
+                fit_hz: whole.and_then(|w| w.fit_hz),
                 fit_u95_hz: whole.and_then(|w| w.fit_u95_hz),
             })?;
         } else {
@@ -266,17 +266,22 @@ impl<W: Write> Output<W> {
             "{mark}longest unbroken count: {} cycles in {:.3} s from {:.3} s on, {} without a crossing",
             whole.cycles, whole.span_s, whole.start_s, whole.missed
         )?;
-        let (mean, mean_u95) = figures(Some(whole.mean_hz), Some(whole.mean_u95_hz));
-        writeln!(self.out, "{mark}mean frequency   {mean} +- {mean_u95} Hz (cycles over time)")?;
-        let (fit, fit_u95) = figures(Some(whole.fit_hz), whole.fit_u95_hz);
-        let fit_u95 = if fit_u95.is_empty() { String::new() } else { format!(" +- {fit_u95}") };
-        let fit = if fit_u95.is_empty() { format!("{:.4}", whole.fit_hz) } else { fit };
-        let moved =
-            if fit_u95.is_empty() && whole.cycles > 30 { "; the frequency moved: see the mean" } else { "" };
-        writeln!(
-            self.out,
-            "{mark}line fit         {fit}{fit_u95} Hz (least squares through all crossings{moved})"
-        )
+        let figure = |frequency: f64, u95: Option<f64>| match figures(Some(frequency), u95) {
+            (_, u95) if u95.is_empty() => format!("{frequency:.4}"),
+            (frequency, u95) => format!("{frequency} +- {u95}"),
+        };
+        let unknown =
+            if whole.mean_u95_hz.is_none() { "; too few neighbouring cycles for an interval" } else { "" };
+        let mean = figure(whole.mean_hz, whole.mean_u95_hz);
+        writeln!(self.out, "{mark}mean frequency   {mean} Hz (cycles over time{unknown})")?;
+        let Some(fit) = whole.fit_hz else { return Ok(()) };
+        let moved = if whole.fit_u95_hz.is_none() && whole.cycles > 30 {
+            "; the frequency moved: see the mean"
+        } else {
+            ""
+        };
+        let fit = figure(fit, whole.fit_u95_hz);
+        writeln!(self.out, "{mark}line fit         {fit} Hz (least squares through all crossings{moved})")
     }
 
     fn json(&mut self, record: &Record) -> io::Result<()> {

@@ -55,7 +55,7 @@ pub(super) fn open(
         }
         Ok(None)
     });
-    Ok(Recording { tick_hz, assumptions, edges, end: End::default() })
+    Ok(Recording { tick_hz, resolution: 1, assumptions, edges, end: End::default() })
 }
 
 /// What comments and options say about the counter.

@@ -8,6 +8,7 @@ pub(crate) mod csv;
 mod decimal;
 mod error;
 pub(crate) mod lines;
+mod resolution;
 mod vcd;
 mod wav;
 mod waveform;
@@ -39,7 +40,7 @@ pub struct InputOptions {
     pub longest_period_s: f64,
     /// Shortest period in seconds that the search for a nominal frequency covers (1/70 for mains).
     pub shortest_period_s: f64,
-    /// Longest time in seconds that has to fit twice into the core's horizon of 2^31 ticks: the meter's window.
+    /// Longest time in seconds that has to fit twice into the core's horizon of 2^31 ticks: the meter's window or the time between readings.
     pub window_s: f64,
     /// How a waveform is turned into edges.
     pub front_end: crate::front_end::FrontEnd,
@@ -63,12 +64,12 @@ impl Default for InputOptions {
 
 impl InputOptions {
     /// Tick rate in hertz for a recording whose times are not counts of a known counter: the highest power of ten, from
-    /// 1 kHz to 100 MHz, at which the longest period is at most 2^25 ticks and the window at most 2^30.
+    /// 1 kHz to 100 MHz, at which the longest period is at most 2^25 ticks and the window at most 31 times that.
     ///
     /// A tracker may coast over dozens of periods; 63 of them stay inside the core's horizon of 2^31 ticks. Mains gets
     /// 100 MHz. At 1 kHz the limit is passed rather than the rate lowered, because the core takes no slower counter.
     fn scale_hz(&self) -> u32 {
-        let longest = self.longest_period_s.max(self.window_s / 32.0);
+        let longest = self.longest_period_s.max(self.window_s / 31.0);
         let mut hz = 100_000_000;
         while hz > humtick::limit::MIN_TICK_HZ && longest * f64::from(hz) > f64::from(1 << 25) {
             hz /= 10;
@@ -81,6 +82,8 @@ impl InputOptions {
 pub struct Recording {
     /// Ticks a second of [`TimedEdge::ticks`].
     pub tick_hz: u32,
+    /// Steps in ticks that the first stamps come in, at most an eighth of the shortest period; 1 if there is no coarser pattern.
+    pub resolution: u32,
     /// What was found or assumed, one phrase each, for the header line ("16-bit counter at 2 MHz, wraps tallied").
     pub assumptions: Vec<String>,
     /// The edges in order of time; the first error ends them.
@@ -111,8 +114,8 @@ pub fn open(path: &Path, options: &InputOptions) -> Result<Recording, InputError
     let text = || File::open(path).map(BufReader::new).map_err(|e| InputError::io(path, e));
     let ending = path.extension().and_then(OsStr::to_str).map(str::to_ascii_lowercase);
     match ending.as_deref() {
-        Some("csv") => csv::open(path, text()?, options),
-        Some("vcd") => vcd::open(path, text()?, options),
+        Some("csv") => csv::open(path, text()?, options).map(|r| resolution::find(r, options)),
+        Some("vcd") => vcd::open(path, text()?, options).map(|r| resolution::find(r, options)),
         Some("wav") => wav::open(path, options),
         Some("cfg") => comtrade::open(path, options),
         _ => Err(InputError::file(path, "expected a name ending in .csv, .vcd, .wav or .cfg")),

@@ -48,6 +48,7 @@ pub(super) fn open(
     let mut changes = Changes { dump, code: signal.code, scale, stamp: 0, level: None, states: false };
     Ok(Recording {
         tick_hz: scale.tick_hz,
+        resolution: 1,
         assumptions,
         edges: stream(path.into(), no_edges, move || {
             let edge = changes.edge();

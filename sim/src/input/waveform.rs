@@ -37,7 +37,7 @@ where
         ns => format!("{} us", ns / 1_000),
     };
     assumptions.push(format!("instants interpolated band-limited to a {tick} scale"));
-    Ok(Recording { tick_hz, assumptions, edges: Box::new(edges), end })
+    Ok(Recording { tick_hz, resolution: 1, assumptions, edges: Box::new(edges), end })
 }
 
 /// `value` if it is a number the front end can work with.

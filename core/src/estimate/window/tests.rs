@@ -115,3 +115,53 @@ fn a_line_that_leaves_the_train_is_taken_back_to_it() {
     assert_eq!(lines, [53_000_000, 50_000_000]);
     assert_eq!(summed(estimate.window()).0, estimate.window().sums);
 }
+
+/// The largest windows on mains that wanders widely and smoothly, a fast clock and much jitter: the sums are what the members make
+/// them, and what is said of the slope is what wide integers say.
+fn wander<const N: usize>(depth: f64, swing: f64, jitter: f64, window: f64) {
+    const TICK_HZ: f64 = 1e8;
+    let length = Length { ticks: (window * TICK_HZ) as u32, share: 1 };
+    let mut estimate = Estimate::<N, LeastSquares>::new();
+    let (mut t, mut phase, mut seed) = (0.0, 0.0f64, 1u64);
+    let (mut told, mut longest) = (0, 0);
+    for i in 0..3 * N {
+        let hz = 54.0 * (1.0 + depth * phase.sin());
+        t += 1.0 / hz;
+        phase = t / swing * std::f64::consts::TAU;
+        seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        let off = ((seed >> 33) as f64 / f64::from(1u32 << 31) - 0.5) * jitter;
+        let stamp = Stamp::new((t * TICK_HZ + off) as u64 as u32);
+        if !estimate.slide(stamp) {
+            estimate.push(stamp, 1, 0, length, (TICK_HZ / hz) as u32);
+        }
+        if i % 97 != 0 {
+            continue;
+        }
+        let window = estimate.window();
+        longest = longest.max(window.len());
+        assert_eq!((window.sums, window.span), (summed(window).0, summed(window).1));
+        let s = window.sums;
+        let (n, k, r) = (i128::from(s.n), i128::from(s.k), i128::from(s.r));
+        let tilt = n * i128::from(s.kr) - k * r;
+        if let Some(it) = s.tilt() {
+            assert_eq!(i128::from(it), tilt);
+            told += 1;
+        }
+        estimate.settle(length);
+        let moved = estimate.window();
+        assert_eq!((moved.sums, moved.span), (summed(moved).0, summed(moved).1));
+        estimate.fit(crate::arithmetic::Scaled::new(1, 0));
+    }
+    assert!(told > 3 * N / 97 - 2, "{told}");
+    assert!(longest > 20, "{longest}");
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 24, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn wide_wander_is_summed_exactly(depth in 0.0f64..0.19, swing in 5.0f64..60.0, jitter in 0.0f64..60_000.0) {
+        wander::<1024>(depth, swing, jitter, 21.0);
+        wander::<4096>(depth, swing, jitter, 21.0);
+    }
+}
