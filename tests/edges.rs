@@ -362,7 +362,7 @@ fn the_range_is_by_the_corrected_clock() {
     let config = Config { clock_ppb: 50_000_000, ..mains() };
     let last = |counted: f64| {
         let edges = Train::clean(TICK_HZ).edges(&steady(counted, 300));
-        common::readings::<64, LeastSquares>(&config, &edges).iter().filter_map(|r| r.frequency).last()
+        common::readings::<64, LeastSquares>(&config, &edges).iter().filter_map(|r| r.frequency).next_back()
     };
     assert_eq!(last(69.5), None);
     assert!((value(last(41.0 / 1.05).unwrap()) - 41.0).abs() < 1e-3);

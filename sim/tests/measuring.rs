@@ -117,7 +117,7 @@ fn coasting_longer_than_many_readings_ends_in_lost() {
         window_s: 10.0,
         ..MeterSettings::default()
     };
-    for gap_s in [441.5, 4_294.967_296 * 2.0 + 4.0] {
+    for gap_s in [60.0, 61.0, 441.5, 442.0, 4_294.967_296 * 2.0 + 12.0] {
         let gap = (gap_s * 1e6) as u64;
         let gaps: Vec<u64> = [2_000_000; 30].into_iter().chain([gap]).chain([2_000_000; 20]).collect();
         let mut names = Vec::new();
