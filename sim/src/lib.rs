@@ -5,8 +5,11 @@
 //!                                                         [settings] ^       [whole] the record in one figure
 //!
 //! readings -> [series] -> evenly spaced fractions of the nominal frequency -> [stability] -> Allan deviations -> [picture]
+//!
+//! board -> [budget] -> reach of its counter, uncertainty term by term
 //! ```
 
+pub mod budget;
 pub mod edge;
 pub mod engine;
 pub mod front_end;

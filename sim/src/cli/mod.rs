@@ -1,5 +1,6 @@
 //! The command line: which verbs there are.
 
+mod budget;
 mod format;
 mod measure;
 mod stability;
@@ -22,6 +23,8 @@ pub struct Cli {
 
 #[derive(Subcommand)]
 enum Verb {
+    /// What a board can do before it is built: reach and uncertainty, term by term
+    Budget(budget::Options),
     /// Readings from a recorded capture or waveform
     Measure(measure::Options),
     /// Allan and modified Allan deviation of logged readings
@@ -32,6 +35,7 @@ impl Cli {
     /// Does what was asked.
     pub fn run(self) -> Result<ExitCode, String> {
         match self.verb {
+            Verb::Budget(options) => budget::run(options),
             Verb::Measure(options) => measure::run(options),
             Verb::Stability(options) => stability::run(options),
         }
