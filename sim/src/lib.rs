@@ -10,12 +10,16 @@
 //! ```
 
 pub mod budget;
+pub mod course;
 pub mod edge;
 pub mod engine;
 pub mod front_end;
 pub mod input;
 pub mod measure;
+pub mod moment;
 pub mod picture;
+pub mod random;
+pub mod scenario;
 pub mod series;
 pub mod settings;
 pub mod stability;

@@ -1,0 +1,177 @@
+//! Random streams that are the same on every machine, for ever: PCG XSL RR 128/64 (MCG), seeded by place rather than by turn.
+
+use std::sync::LazyLock;
+
+use rand_pcg::Pcg64Mcg;
+use rand_pcg::rand_core::Rng as _;
+
+/// One stream.
+#[derive(Clone, Debug)]
+pub struct Random(Pcg64Mcg);
+
+/// What a stream is for. Each has its own, so that a change in one leaves the others alone.
+#[derive(Clone, Copy, Debug)]
+pub enum Use {
+    /// Noise at the comparator, by block of draws.
+    Noise,
+    /// Wander of the grid's frequency.
+    Grid,
+    /// A disturbance, by place in the file.
+    Disturb,
+    /// Glitches at the comparator's output.
+    Glitch,
+    /// Wander of the timer's clock.
+    Clock,
+    /// Latencies and losses in the timer.
+    Timer,
+    /// Pulses of a reference.
+    Reference,
+}
+
+impl Random {
+    /// The stream of `seed` for `what`, number `index`.
+    #[inline]
+    pub fn new(seed: u64, what: Use, index: u64) -> Self {
+        let high = mixed(seed ^ mixed(what as u64 + 1));
+        let low = mixed(high ^ index.wrapping_mul(0x9E37_79B9_7F4A_7C15));
+        Self(Pcg64Mcg::new(u128::from(high) << 64 | u128::from(low)))
+    }
+
+    /// From 0 to 1, 1 excluded, in steps of 2^-53.
+    pub fn unit(&mut self) -> f64 {
+        (self.0.next_u64() >> 11) as f64 * (-53f64).exp2()
+    }
+
+    /// Evenly distributed from `low` to `high`.
+    pub fn between(&mut self, (low, high): (f64, f64)) -> f64 {
+        low + (high - low) * self.unit()
+    }
+
+    /// Exponentially distributed with mean 1.
+    pub fn exponential(&mut self) -> f64 {
+        -libm::log(1.0 - self.unit())
+    }
+
+    /// Normally distributed with mean 0 and variance 1 (Marsaglia and Tsang's ziggurat, J. Stat. Softw. 5(8), 2000, with the layer
+    /// and the place in it from different bits).
+    #[inline]
+    pub fn normal(&mut self) -> f64 {
+        let z = &*ZIGGURAT;
+        loop {
+            let bits = self.0.next_u64();
+            let layer = (bits & 0xFF) as usize;
+            // From -1 to 1 in steps of 2^-52.
+            let u = (bits >> 11) as f64 * (-52f64).exp2() - 1.0;
+            let x = u * z.x[layer];
+            if x.abs() < z.x[layer + 1] {
+                return x;
+            }
+            if layer == 0 {
+                return self.tail(u < 0.0);
+            }
+            let density = libm::exp(-0.5 * x * x);
+            if z.density[layer] + (z.density[layer + 1] - z.density[layer]) * self.unit() < density {
+                return x;
+            }
+        }
+    }
+
+    /// Beyond the last layer (Marsaglia, Technometrics 6, 1964).
+    #[cold]
+    fn tail(&mut self, negative: bool) -> f64 {
+        loop {
+            let x = self.exponential() / TAIL;
+            let y = self.exponential();
+            if 2.0 * y >= x * x {
+                return if negative { -TAIL - x } else { TAIL + x };
+            }
+        }
+    }
+}
+
+/// Where the tail begins with 256 layers of equal area `AREA`, tail included.
+const TAIL: f64 = 3.654_152_885_361_009;
+const AREA: f64 = 0.004_928_673_233_974_658;
+
+struct Ziggurat {
+    /// Width of each layer, the widest first; the first is as wide as a rectangle of the tail's layer.
+    x: [f64; 257],
+    density: [f64; 257],
+}
+
+static ZIGGURAT: LazyLock<Ziggurat> = LazyLock::new(|| {
+    let density = |x: f64| libm::exp(-0.5 * x * x);
+    let mut z = Ziggurat { x: [0.0; 257], density: [1.0; 257] };
+    z.x[0] = AREA / density(TAIL);
+    z.x[1] = TAIL;
+    for i in 2..256 {
+        z.x[i] = libm::sqrt(-2.0 * libm::log(AREA / z.x[i - 1] + density(z.x[i - 1])));
+    }
+    for i in 0..257 {
+        z.density[i] = density(z.x[i]);
+    }
+    z
+});
+
+/// The finaliser of SplitMix64: every bit of the result depends on every bit of the argument.
+const fn mixed(mut z: u64) -> u64 {
+    z = z.wrapping_add(0x9E37_79B9_7F4A_7C15);
+    z = (z ^ z >> 30).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+    z = (z ^ z >> 27).wrapping_mul(0x94D0_49BB_1331_11EB);
+    z ^ z >> 31
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Against the normal distribution's own table (NIST/SEMATECH e-Handbook, 1.3.6.7.1): the share beyond so many sigma.
+    #[test]
+    fn normal_draws_are_normal() {
+        let mut random = Random::new(1, Use::Noise, 0);
+        let n = 4_000_000;
+        let (mut sum, mut squares, mut fourth) = (0.0, 0.0, 0.0);
+        let mut beyond = [0u32; 5];
+        for _ in 0..n {
+            let x = random.normal();
+            sum += x;
+            squares += x * x;
+            fourth += x * x * x * x;
+            for (count, limit) in beyond.iter_mut().zip([0.5, 1.0, 2.0, 3.0, 4.0]) {
+                *count += u32::from(x.abs() > limit);
+            }
+        }
+        let n = f64::from(n);
+        assert!((sum / n).abs() < 5.0 / n.sqrt(), "{}", sum / n);
+        assert!((squares / n - 1.0).abs() < 5.0 * (2.0 / n).sqrt(), "{}", squares / n);
+        assert!((fourth / n - 3.0).abs() < 5.0 * (96.0 / n).sqrt(), "{}", fourth / n);
+        for (count, p) in beyond.iter().zip([0.617_075, 0.317_311, 0.045_500, 0.002_699_8, 6.334e-5]) {
+            let sd = (n * p * (1.0 - p)).sqrt();
+            assert!((f64::from(*count) - n * p).abs() < 4.5 * sd, "{count} beyond, {} expected", n * p);
+        }
+    }
+
+    #[test]
+    fn the_layers_close() {
+        let z = &*ZIGGURAT;
+        assert!((z.x[256]).abs() < 1e-6, "{}", z.x[256]);
+        assert!(z.x.windows(2).all(|w| w[0] > w[1]));
+    }
+
+    #[test]
+    fn streams_are_frozen_and_apart() {
+        let first = |seed, what, index| Random::new(seed, what, index).0.next_u64();
+        assert_eq!(first(1, Use::Noise, 0), FROZEN);
+        let all = [
+            first(1, Use::Noise, 0),
+            first(1, Use::Noise, 1),
+            first(2, Use::Noise, 0),
+            first(1, Use::Grid, 0),
+        ];
+        for (i, a) in all.iter().enumerate() {
+            assert!(all.iter().skip(i + 1).all(|b| a != b));
+        }
+    }
+
+    const FROZEN: u64 = 4_628_158_852_463_500_020;
+}
