@@ -9,11 +9,13 @@
 
 pub mod edge;
 pub mod engine;
+pub mod entry;
 pub mod front_end;
 pub mod input;
 pub mod measure;
 pub mod picture;
 pub mod series;
 pub mod settings;
+pub mod spacing;
 pub mod stability;
 pub mod whole;
