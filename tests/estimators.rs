@@ -106,7 +106,7 @@ fn check_uncertainty(reading: &Reading, points: &Points, config: &Config, noise:
         // Below four degrees of freedom Student's t, no wider than need be, and not narrower.
         let student = StudentsT::new(0.0, 1.0, n - 2.0).unwrap().inverse_cdf(0.975);
         let (low, high) = match points.len() {
-            3 => (student * 0.9, f64::INFINITY),
+            3 => (student, student * 1.001),
             4 => (student, student * 1.05),
             5 => (student, student * 1.005),
             _ => ((noise.factor)(n) * 0.999, (noise.factor)(n) * 1.001),

@@ -91,6 +91,38 @@ fn the_gate_follows_the_scatter() {
     }
 }
 
+/// Each cycle that goes by adds the scatter and half the floor. The gate of cycle 0 is six times the scatter, so that shows it.
+#[test]
+fn the_gate_widens_with_the_scatter_while_coasting() {
+    let mut meter: Meter<64> = meter(&Config { gate_floor_ppm: 0, ..mains() });
+    for k in 0..100 {
+        meter.push(rising(k * PERIOD + 300 * (k % 2)));
+    }
+    let mut gate = |cycle: u64| match meter.push(rising(cycle * PERIOD + 10_000)) {
+        Verdict::Rejected(Reject::OffExpected { gate, .. }) => gate.count(),
+        verdict => panic!("a stray is {verdict:?}"),
+    };
+    let (at_once, later) = (gate(100), gate(105));
+    let scatter = at_once / 6;
+    assert!((150..300).contains(&scatter), "{scatter}");
+    assert_eq!(later, at_once + 5 * (scatter + 1));
+}
+
+/// A torn stamp is alone, however many there are over time: the count goes on. Two in a row are a silence beyond the horizon.
+#[test]
+fn torn_stamps_with_crossings_between_lose_nothing() {
+    let mut meter = steady_meter::<64>(&mains(), 100);
+    for k in 100..200 {
+        let torn = meter.push(rising((k - 1) * PERIOD - 65_536));
+        assert_eq!(torn, Verdict::Rejected(Reject::Ambiguous), "at crossing {k}");
+        assert!(matches!(meter.push(rising(k * PERIOD)), Verdict::Crossing(c) if u64::from(c.cycle) == k));
+    }
+    assert_eq!(meter.state(), State::Locked);
+    meter.push(rising(100 * PERIOD));
+    assert_eq!(meter.push(rising(100 * PERIOD)), Verdict::Seeking);
+    assert_eq!(meter.state(), State::Lost);
+}
+
 /// Missed cycles until the signal is lost, by idle calls alone.
 fn cycles_to_lose(config: &Config) -> u64 {
     let mut meter = steady_meter::<64>(config, 100);

@@ -5,9 +5,10 @@ use std::io::Write;
 use std::path::PathBuf;
 
 use humtick::State;
+use humtick_sim::entry::{Entry, TimedReading};
 use humtick_sim::front_end::FrontEnd;
 use humtick_sim::input::{self, InputOptions};
-use humtick_sim::measure::{Entry, Summary, TimedReading, measure};
+use humtick_sim::measure::{Summary, measure};
 use humtick_sim::settings::{MeterSettings, Nominal};
 
 /// A file of the folder of recordings, if this machine has it; otherwise says so, past the capture of test output.

@@ -22,7 +22,7 @@
 //!
 //! # Preconditions
 //!
-//! 1. Edges come in order of time, and [`Bursts::push`] or [`Bursts::idle`] is called at least once in 2^31 ticks.
+//! 1. Edges come in order of time, and [`Bursts::push`] or [`Bursts::idle`] comes less than 2^31 ticks after the last.
 //! 2. The span is longer than the bursts, about 7 s/S (by Monte Carlo; no outside source), and much shorter than half a
 //!    period. A stray edge up to one span before a crossing joins its burst and moves the middle and the mean.
 

@@ -2,8 +2,12 @@
 
 use crate::config::Settings;
 use crate::estimate::{Estimate, Estimator};
-use crate::qualify::{Continuity, Crossing, PATIENCE, Qualifier, State, Verdict};
+use crate::qualify::{CHAIN, Continuity, Crossing, Qualifier, State, Verdict};
 use crate::unit::Stamp;
+
+/// Edges of a chain before the one that completes it.
+#[allow(clippy::cast_possible_truncation, reason = "three")]
+const EARLIER: u8 = CHAIN as u8 - 1;
 
 /// The crossings of one polarity.
 #[derive(Clone, Copy, Debug)]
@@ -66,7 +70,7 @@ impl<const N: usize, E: Estimator> Chain<N, E> {
                     self.estimate.clear();
                 }
                 // The chain's edges had been counted as refused when they came, the last one excepted.
-                self.refused = self.refused.saturating_sub(PATIENCE);
+                self.refused = self.refused.saturating_sub(EARLIER);
                 let mut before = newest;
                 for crossing in lock.crossings() {
                     self.join(crossing, before, settings);

@@ -7,11 +7,8 @@
 use core::fmt;
 
 use crate::arithmetic::{Scaled, nearest};
+use crate::limit::MAX_CLOCK_PPB;
 use crate::unit::{Frequency, TickRate};
-
-/// Largest error, tolerance or standard uncertainty of a clock, in parts per billion: 10 %, what an untrimmed RC
-/// oscillator needs (value from memory).
-pub const MAX_CLOCK_PPB: u32 = 100_000_000;
 
 /// Frequencies from here on, in nanohertz (1.84 GHz), are beyond the decimal division of [`Clock::trimmed`].
 const MAX_TRIM: u64 = u64::MAX / 10;

@@ -3,7 +3,10 @@
 use core::fmt;
 
 use crate::clock::{Clock, Timebase};
-use crate::limit::{HORIZON, MAX_COAST, MAX_PERIOD, MIN_PERIOD};
+use crate::limit::{
+    HORIZON, MAX_COAST, MAX_GATE_FACTOR, MAX_GATE_FLOOR_PPM, MAX_HOLDOFF_PERMILLE, MAX_PERIOD, MIN_COAST,
+    MIN_GATE_FACTOR, MIN_PERIOD,
+};
 use crate::unit::{Frequency, Polarity, TickRate};
 
 /// Settings of a meter. Start from [`Config::mains`] or [`Config::around`] and change fields; the meter checks them
@@ -29,7 +32,9 @@ pub struct Config {
     pub gate_factor: u8,
     /// The gate's half width is never less than this, in millionths of the shortest period: up to 250,000.
     pub gate_floor_ppm: u32,
-    /// Cycles without an accepted edge after which the signal is lost: 4 to 250.
+    /// Cycles without an accepted edge after which the signal is lost: 4 to 250. It is lost sooner where the expected crossing may have
+    /// drifted by more than a quarter period, for then the count is no longer certain. Each cycle adds the mean absolute deviation and
+    /// half the gate's floor: without jitter the default floor allows all 250 cycles, one of 250,000 ppm two of 50 Hz.
     pub coast_cycles: u8,
     /// Length of the window in milliseconds; a window holds the whole number of cycles nearest to it.
     pub window_ms: u32,
@@ -98,13 +103,15 @@ impl Config {
         if shortest < MIN_PERIOD || longest > MAX_PERIOD {
             return Err(ConfigError::Period);
         }
-        if self.holdoff_permille > 900 {
+        if self.holdoff_permille > MAX_HOLDOFF_PERMILLE {
             return Err(ConfigError::Holdoff);
         }
-        if !(3..=50).contains(&self.gate_factor) || self.gate_floor_ppm > 250_000 {
+        if !(MIN_GATE_FACTOR..=MAX_GATE_FACTOR).contains(&self.gate_factor)
+            || self.gate_floor_ppm > MAX_GATE_FLOOR_PPM
+        {
             return Err(ConfigError::Gate);
         }
-        if !(4..=MAX_COAST).contains(&self.coast_cycles) {
+        if !(MIN_COAST..=MAX_COAST).contains(&self.coast_cycles) {
             return Err(ConfigError::Coast);
         }
         if u64::from(self.coast_cycles) * u64::from(longest) >= u64::from(HORIZON) {
@@ -224,13 +231,13 @@ pub enum ConfigError {
     Range,
     /// A period is shorter than [`MIN_PERIOD`] or longer than [`MAX_PERIOD`] ticks.
     Period,
-    /// The hold-off exceeds 900 thousandths.
+    /// The hold-off exceeds [`MAX_HOLDOFF_PERMILLE`].
     Holdoff,
-    /// The gate factor is outside 3 to 50 or the gate's floor above 250,000 ppm.
+    /// The gate factor is outside [`MIN_GATE_FACTOR`] to [`MAX_GATE_FACTOR`] or the gate's floor above [`MAX_GATE_FLOOR_PPM`].
     Gate,
     /// Stamps come in steps of no ticks, or of more than an eighth of the shortest period.
     Resolution,
-    /// The coasting limit is outside 4 to [`MAX_COAST`] cycles.
+    /// The coasting limit is outside [`MIN_COAST`] to [`MAX_COAST`] cycles.
     Coast,
     /// So many cycles of the longest period reach the horizon of 2^31 ticks.
     CoastHorizon,
@@ -269,3 +276,28 @@ impl fmt::Display for ConfigError {
 }
 
 impl core::error::Error for ConfigError {}
+
+#[cfg(test)]
+mod tests {
+    use std::format;
+    use std::string::ToString;
+
+    use super::*;
+    use crate::limit::MAX_CLOCK_PPB;
+
+    /// The figures in the messages are the limits that are checked.
+    #[test]
+    fn messages_name_the_limits() {
+        let permille = f64::from(MAX_HOLDOFF_PERMILLE);
+        assert_eq!(1_000_000 / MAX_GATE_FLOOR_PPM, 4, "the message says a quarter");
+        for (error, words) in [
+            (ConfigError::Period, format!("{MIN_PERIOD} to {MAX_PERIOD} ticks")),
+            (ConfigError::Holdoff, format!("at most {} of the shortest", permille / 1e3)),
+            (ConfigError::Gate, format!("{MIN_GATE_FACTOR} to {MAX_GATE_FACTOR} times")),
+            (ConfigError::Coast, format!("after {MIN_COAST} to {MAX_COAST} cycles")),
+            (ConfigError::Clock, format!("within {} %", MAX_CLOCK_PPB / 10_000_000)),
+        ] {
+            assert!(error.to_string().contains(&words), "{error}: {words}");
+        }
+    }
+}

@@ -15,7 +15,7 @@
 //!
 //! # Preconditions
 //!
-//! 1. [`Discipline::push`] or [`Discipline::idle`] is called at least once in 2^31 ticks.
+//! 1. [`Discipline::push`] or [`Discipline::idle`] comes less than 2^31 ticks after the last.
 //! 2. `drift_ppb_per_hour` is no less than what temperature and ageing do to the clock.
 //! 3. The receiver is silent without a fix: pulses that wander within the clock's own drift cannot be told from a clock that
 //!    drifts.

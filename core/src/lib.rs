@@ -36,7 +36,7 @@
 //! # What this does not do
 //!
 //! It owns no timer, no pin, no allocator. It does not measure voltage or phase. It cannot know how far a clock is off
-//! unless told. Two calls must not be 2^31 ticks (17.9 min at 2 MHz) apart.
+//! unless told. Two calls must be less than 2^31 ticks (17.9 min at 2 MHz) apart.
 //!
 //! **Mains can kill.** Take extra-low voltage from a certified safety transformer or a ready-made isolated front end, never from a
 //! circuit of your own on the mains; the README's safety section says more.

@@ -20,8 +20,31 @@ pub const HORIZON: u32 = 1 << 31;
 /// Largest window, in crossings: 1.6 s at 10 kHz. The sums of the fit are proven for this many in 64 bits.
 pub const MAX_CROSSINGS: usize = 1 << 14;
 
+/// Longest hold-off, in thousandths of the shortest period: the next crossing comes a whole one after the last, and a tenth is left for
+/// jitter and for the gate.
+pub const MAX_HOLDOFF_PERMILLE: u16 = 900;
+
+/// Smallest factor from the scatter to the gate. A gate that cuts the innovations it learns from grows again by half its factor a time;
+/// from three on it so outgrows any scatter.
+pub const MIN_GATE_FACTOR: u8 = 3;
+
+/// Largest factor from the scatter to the gate: 50 times 3/8 of the longest period fits in 32 bits.
+pub const MAX_GATE_FACTOR: u8 = 50;
+
+/// Highest floor of the gate, in millionths of the shortest period. A quarter period and two ticks are within the three eighths at
+/// which every gate ends.
+pub const MAX_GATE_FLOOR_PPM: u32 = 250_000;
+
+/// Shortest coasting, in cycles, that can be asked for: after a jump of more than half a period four crossings have gone by when the
+/// fourth edge of the chain that takes over comes.
+pub const MIN_COAST: u8 = 4;
+
 /// Longest coasting, in cycles, that can be asked for: the step from one crossing to the next is kept in eight bits.
 pub const MAX_COAST: u8 = 250;
+
+/// Largest error, tolerance or standard uncertainty of a clock, in parts per billion: 10 %, what an untrimmed RC oscillator needs
+/// (value from memory).
+pub const MAX_CLOCK_PPB: u32 = 100_000_000;
 
 /// Cycles a window must hold before it gives a reading, unless it is full with fewer. Right after a lock or a step the first few
 /// crossings can still be a transient's, and their scatter, with two or three degrees of freedom, hardly knows. Ten cycles are the basic

@@ -73,7 +73,8 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
         }
     }
 
-    /// Takes an edge and says what became of it. Edges come in order of time, at most 2^31 ticks apart.
+    /// Takes an edge and says what became of it. Edges come in order of time, less than 2^31 ticks after
+    /// the edge or idle call before.
     #[inline]
     pub fn push(&mut self, edge: Edge) -> Verdict {
         let Some(index) = self.chain_of(edge.polarity) else {
@@ -164,7 +165,7 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
     }
 
     /// Says that time has come to `now` and all edges before it have been pushed. Notices missing edges and loss; needed
-    /// wherever edges may stop, at least once in 2^31 ticks.
+    /// wherever edges may stop, less than 2^31 ticks after the call or edge before.
     pub fn idle(&mut self, now: Stamp) {
         if !self.started {
             (self.started, self.due) = (true, now);
@@ -216,7 +217,8 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
         }
     }
 
-    /// Pushes what `source` has until a reading falls due.
+    /// Pushes what `source` has until a reading falls due. It knows of no time but the edges': the caller tells that by
+    /// [`Meter::idle`], or a line gone dead keeps its state and gives no reading that says so.
     ///
     /// # Errors
     /// [`nb::Error::WouldBlock`] when the source has no more edges for now; its own errors otherwise.

@@ -8,7 +8,6 @@ use crate::config::{Length, Settings};
 use crate::estimate::rocof::bend;
 use crate::estimate::{Estimator, Fit, LeastSquares};
 use crate::qualify::State;
-
 use crate::unit::{Frequency, Stamp, Ticks};
 
 /// One reading. What is not known is `None`: never zero, never the last value again.
@@ -105,12 +104,13 @@ pub(crate) fn uncertainty<E: Estimator>(
 /// The estimator's 95 % factor with `freedom` degrees of freedom in the scatter. Derived for a slope part of which lies in the
 /// residuals it is judged by: (T' - T)/(s g) ~ sqrt(rho) t + sqrt(1 - rho) sqrt(freedom) U, U between -1 and 1 with density
 /// (1 - U^2)^((freedom - 3)/2) and rho = the least-squares variance over the estimator's; the formulas fit its quadrature.
-/// Below four degrees of freedom it is Student's t, at least.
+/// Below four degrees of freedom it is Student's t, at least; with one, next to the formula's pole, its 12.706 as a figure.
 pub(crate) fn coverage<E: Estimator>(freedom: u32) -> Scaled {
     let n = u64::from(freedom) + 2;
     let (above, less) = if n < 6 { (2_410, 3_050) } else { E::COVERAGE };
     let excess = (n * 1_000).saturating_sub(less.into()).max(1);
-    Scaled::new(1_960 + u64::from(above) * 1_000 / excess, 0).times(THOUSANDTH)
+    let factor = if n < 4 { 12_707 } else { 1_960 + u64::from(above) * 1_000 / excess };
+    Scaled::new(factor, 0).times(THOUSANDTH)
 }
 
 /// Rate of change of frequency in nanohertz a second and the half width of its 95 % interval; `None` with too few crossings.

@@ -44,6 +44,10 @@ const MAX_BLOCK: usize = 1 << 20;
 /// Steps between stamps may differ by this much, in seconds, without being a gap: stamps are rounded to microseconds.
 const STAMP_ROUNDING: f64 = 1.5e-6;
 
+/// Rounding in interpolated values over a direct voltage, which must not be taken for a signal about it: 32 products of 2^-53 each are
+/// some 4e-15.
+const ROUNDING: f64 = 1e-12;
+
 /// One sample of a waveform.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Sample {
@@ -74,8 +78,9 @@ pub struct FrontEnd {
 }
 
 impl Default for FrontEnd {
+    /// What the program does unless told otherwise: thresholds about the mean, no low-pass, hysteresis of 2 %.
     fn default() -> Self {
-        Self { follow_mean: false, lowpass_hz: None, hysteresis_percent: 2.0 }
+        Self { follow_mean: true, lowpass_hz: None, hysteresis_percent: 2.0 }
     }
 }
 
@@ -285,13 +290,14 @@ where
         if let Some(lowpass) = lowpass {
             fresh.iter_mut().for_each(|value| *value = lowpass.step(*value));
         }
+        let about = if self.front_end.follow_mean { mean_under_hann(fresh, |value| value) } else { 0.0 };
         // A part of a cycle may have an rms up to √2 times that of the whole; only whole blocks raise the amplitude.
         if whole || self.amplitude == 0.0 {
-            let about = if self.front_end.follow_mean { mean_under_hann(fresh, |value| value) } else { 0.0 };
             let rms = mean_under_hann(fresh, |value| (value - about).powi(2)).sqrt();
             self.amplitude = self.amplitude.max(SQRT_2 * rms);
         }
-        let half_width = self.amplitude * self.front_end.hysteresis_percent / 200.0;
+        let half_width =
+            (self.amplitude * self.front_end.hysteresis_percent / 200.0).max(about.abs() * ROUNDING);
         if first && comparator.level.is_some() {
             let mut rehearsal = comparator.clone();
             rehearsal.advance(&run.values, interpolator, half_width, |_, _| ());

@@ -8,107 +8,11 @@ use humtick::{
 
 use crate::edge::TimedEdge;
 use crate::engine::{Engine, engine};
+use crate::entry::{Entry, Happening, TimedInterval, TimedReading};
 use crate::input::{InputError, Recording};
 use crate::settings::{MeterSettings, SettingsError};
+use crate::spacing::Spacing;
 use crate::whole::{Run, Whole};
-
-/// A reading placed in the recording; SI units, unknown is `None`.
-#[derive(Clone, Debug, PartialEq)]
-pub struct TimedReading {
-    /// Middle of the window, seconds since the record began.
-    pub t_s: f64,
-    /// Length of the window.
-    pub span_s: f64,
-    /// Cycles in it.
-    pub cycles: u32,
-    /// Frequency over it.
-    pub frequency_hz: Option<f64>,
-    /// Standard uncertainty, clock included.
-    pub u_hz: Option<f64>,
-    /// Half width of the 95 % interval, clock included.
-    pub u95_hz: Option<f64>,
-    /// Rate of change of frequency.
-    pub rocof_hz_s: Option<f64>,
-    /// Half width of its 95 % interval.
-    pub rocof_u95_hz_s: Option<f64>,
-    /// Cycles whose crossing is missing.
-    pub missed: u32,
-    /// Edges refused.
-    pub rejected: u32,
-    /// Whether the mains is being followed.
-    pub state: State,
-}
-
-/// The frequency over one ten-second interval after IEC 61000-4-30: whole cycles inside it over their duration.
-#[derive(Clone, Debug, PartialEq)]
-pub struct TimedInterval {
-    /// Start of the interval, seconds since the record began.
-    pub t_s: f64,
-    /// From the start of its first whole cycle to the end of the last.
-    pub span_s: f64,
-    /// Whole cycles in it.
-    pub cycles: u32,
-    /// Their frequency.
-    pub frequency_hz: Option<f64>,
-    /// Standard uncertainty, clock included.
-    pub u_hz: Option<f64>,
-    /// Half width of the 95 % interval, clock included.
-    pub u95_hz: Option<f64>,
-    /// Cycles whose crossing is missing.
-    pub missed: u32,
-    /// Whether signal was missing: complete, partial or unknown.
-    pub coverage: &'static str,
-    /// Whether it lies on an absolute ten-second mark; a recording has none, so its intervals run free from the first crossing.
-    pub aligned: bool,
-}
-
-/// Something that happened between readings.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Happening {
-    /// The state changed to this one.
-    State(State),
-    /// Frequency or phase stepped; the cycle count goes on.
-    Stepped,
-    /// The phase jumped so far that the cycle count had to begin anew.
-    Recounted,
-}
-
-impl Happening {
-    /// Its name in outputs.
-    pub const fn name(self) -> &'static str {
-        match self {
-            Self::State(state) => state_name(state),
-            Self::Stepped => "stepped",
-            Self::Recounted => "recounted",
-        }
-    }
-}
-
-/// A state's name in outputs.
-pub const fn state_name(state: State) -> &'static str {
-    match state {
-        State::Seeking => "seeking",
-        State::Locked => "locked",
-        State::Coasting => "coasting",
-        State::Lost => "lost",
-    }
-}
-
-/// What [`measure`] says, in order of time.
-#[derive(Clone, Debug, PartialEq)]
-pub enum Entry {
-    /// A reading.
-    Reading(TimedReading),
-    /// A ten-second interval that is over.
-    Interval(TimedInterval),
-    /// An event at `t_s` seconds.
-    Event {
-        /// Seconds since the record began.
-        t_s: f64,
-        /// What happened.
-        what: Happening,
-    },
-}
 
 /// What was counted over the whole record.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -134,36 +38,6 @@ pub struct Summary {
     pub whole: Option<Whole>,
     /// Intervals between successive edges.
     pub spacing: Spacing,
-}
-
-/// Intervals between successive edges of the polarity used, in seconds.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Spacing {
-    /// Shortest and longest; `None` with fewer than two edges.
-    pub range_s: Option<(f64, f64)>,
-    /// Count and sum in eighths of an octave, from 2^-20 s (about a microsecond) to 2^12 s.
-    octaves: Vec<(u64, f64)>,
-}
-
-impl Spacing {
-    const LOWEST: f64 = -20.0;
-    const BINS: usize = 32 * 8;
-
-    fn take(&mut self, seconds: f64) {
-        let (low, high) = self.range_s.unwrap_or((seconds, seconds));
-        self.range_s = Some((low.min(seconds), high.max(seconds)));
-        self.octaves.resize(Self::BINS, (0, 0.0));
-        let bin = ((seconds.log2() - Self::LOWEST) * 8.0).round().clamp(0.0, (Self::BINS - 1) as f64);
-        let (count, sum) = &mut self.octaves[bin as usize];
-        *count += 1;
-        *sum += seconds;
-    }
-
-    /// Mean of the intervals in the eighth of an octave that holds the most; `None` with fewer than two edges.
-    pub fn commonest_s(&self) -> Option<f64> {
-        let (count, sum) = self.octaves.iter().max_by_key(|(count, _)| *count)?;
-        Some(sum / *count as f64)
-    }
 }
 
 /// Why a recording could not be measured.

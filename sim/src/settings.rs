@@ -2,6 +2,10 @@
 
 use std::path::{Path, PathBuf};
 
+use humtick::limit::{
+    MAX_CLOCK_PPB, MAX_COAST, MAX_GATE_FACTOR, MAX_GATE_FLOOR_PPM, MAX_HOLDOFF_PERMILLE, MIN_COAST,
+    MIN_GATE_FACTOR,
+};
 use humtick::{Bursts, Config, Frequency, Pick, Polarity, TickRate, Ticks};
 use serde::Deserialize;
 
@@ -321,18 +325,19 @@ impl MeterSettings {
             Nominal::Auto => 50.0,
             Nominal::Hertz(hz) => hz,
         };
+        let clock_ppm = f64::from(MAX_CLOCK_PPB) / 1e3;
         [
             ("nominal_hz", nominal, 0.1, 100_000.0),
             ("window_s", self.window_s, 0.001, 1_000.0),
             ("every_s", self.every_s, 0.001, 1_000.0),
             ("rocof_s", self.rocof_s, 0.001, 1_000.0),
             ("burst_span", self.burst_span, 0.001, 0.4),
-            ("holdoff", self.holdoff, 0.0, 0.9),
-            ("gate_factor", self.gate_factor.into(), 3.0, 50.0),
-            ("gate_floor", self.gate_floor, 0.0, 0.25),
-            ("coast_cycles", self.coast_cycles.into(), 4.0, 250.0),
-            ("clock_ppm", self.clock_ppm, -100_000.0, 100_000.0),
-            ("clock_tolerance_ppm", self.clock_tolerance_ppm, 0.0, 100_000.0),
+            ("holdoff", self.holdoff, 0.0, f64::from(MAX_HOLDOFF_PERMILLE) / 1e3),
+            ("gate_factor", self.gate_factor.into(), MIN_GATE_FACTOR.into(), MAX_GATE_FACTOR.into()),
+            ("gate_floor", self.gate_floor, 0.0, f64::from(MAX_GATE_FLOOR_PPM) / 1e6),
+            ("coast_cycles", self.coast_cycles.into(), MIN_COAST.into(), MAX_COAST.into()),
+            ("clock_ppm", self.clock_ppm, -clock_ppm, clock_ppm),
+            ("clock_tolerance_ppm", self.clock_tolerance_ppm, 0.0, clock_ppm),
         ]
         .into_iter()
         .find(|(_, value, low, high)| !(low..=high).contains(&value))

@@ -2,8 +2,9 @@
 
 use humtick::Polarity;
 use humtick_sim::edge::TimedEdge;
+use humtick_sim::entry::Entry;
 use humtick_sim::input::{End, Recording};
-use humtick_sim::measure::{Entry, measure};
+use humtick_sim::measure::measure;
 use humtick_sim::settings::{BurstKind, EstimatorKind, MeterSettings, Nominal, PolarityKind};
 use proptest::prelude::*;
 

@@ -1,7 +1,7 @@
 //! The slope of the least-squares line through all crossings of the window.
 
 use super::window::Sums;
-use super::{Estimator, Frame, Slope, Window};
+use super::{Estimator, Frame, Sealed, Slope, Window};
 use crate::arithmetic::Scaled;
 
 /// Least squares: slope = (n sum kr - sum k sum r) / (n sum k^2 - (sum k)^2), from the sums the window keeps anyway. Its
@@ -10,6 +10,8 @@ use crate::arithmetic::Scaled;
 #[derive(Clone, Copy, Debug)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct LeastSquares;
+
+impl Sealed for LeastSquares {}
 
 impl Estimator for LeastSquares {
     const NEW: Self = Self;

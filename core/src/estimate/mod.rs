@@ -34,8 +34,33 @@ use crate::config::Length;
 use crate::limit::LEAST_CYCLES;
 use crate::unit::Stamp;
 
-/// How a period is taken from a window of crossings. Sealed in effect: what the methods hand over is the crate's own.
-pub trait Estimator: Copy {
+mod sealed {
+    /// What nobody outside can name, and so implement.
+    pub trait Sealed {}
+}
+use sealed::Sealed;
+
+/// How a period is taken from a window of crossings.
+///
+/// Sealed, for the constants below are derived for each estimator and the sums are proven for these; no other crate can implement it.
+///
+/// ```compile_fail,E0277
+/// #[derive(Clone, Copy)]
+/// struct Own;
+///
+/// impl humtick::Estimator for Own {
+///     const NEW: Self = Self;
+///
+///     fn slope<const N: usize>(
+///         &self,
+///         _: &humtick::estimate::Window<N>,
+///         _: humtick::estimate::Frame,
+///     ) -> Option<humtick::estimate::Slope> {
+///         None
+///     }
+/// }
+/// ```
+pub trait Estimator: Copy + Sealed {
     /// State before any crossing.
     const NEW: Self;
 

@@ -1,6 +1,6 @@
 //! Estimators that need no sums: two stamps and the cycles between them.
 
-use super::{Estimator, Frame, Slope, Window};
+use super::{Estimator, Frame, Sealed, Slope, Window};
 use crate::arithmetic::Scaled;
 
 /// The time between the last two crossings, over the cycles between them.
@@ -12,6 +12,8 @@ pub struct LastPeriod;
 #[derive(Clone, Copy, Debug)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct EndToEnd;
+
+impl Sealed for LastPeriod {}
 
 impl Estimator for LastPeriod {
     const NEW: Self = Self;
@@ -32,6 +34,8 @@ impl Estimator for LastPeriod {
         Some(between(r0, r1, newest.step.into()))
     }
 }
+
+impl Sealed for EndToEnd {}
 
 impl Estimator for EndToEnd {
     const NEW: Self = Self;

@@ -2,7 +2,7 @@
 
 use core::marker::PhantomData;
 
-use super::{Estimator, Frame, Slope, Window};
+use super::{Estimator, Frame, Sealed, Slope, Window};
 use crate::arithmetic::Scaled;
 use crate::limit::MAX_TAPERED;
 
@@ -17,7 +17,9 @@ const RESIDUAL_BITS: u32 = 20;
 /// A taper w(u) on the instantaneous period, u from -1 to 1 over the window, is the same as a least-squares slope whose edges
 /// weigh v(u) where w'(u) = -u v(u) (integrate by parts). So the taper needs no even spacing: missing crossings simply have no
 /// weight, and the line stays unbiased.
-pub trait Shape: Copy {
+///
+/// Sealed, as [`Estimator`] is: the sums are proven for weights up to 4095.
+pub trait Shape: Copy + Sealed {
     /// The weight at `u` of the way from the middle of the window to just outside it, in 65536ths: 0 to 4095.
     fn weight(u: u32) -> u32;
 
@@ -54,6 +56,8 @@ pub type Hann = Tapered<HannShape>;
 /// Kaiser taper, beta 6.
 pub type Kaiser6 = Tapered<Kaiser6Shape>;
 
+impl Sealed for BiweightShape {}
+
 impl Shape for BiweightShape {
     const RAMP_BIAS: u32 = 714;
 
@@ -62,6 +66,8 @@ impl Shape for BiweightShape {
         4095 - (u * u).wrapping_shr(32 - WEIGHT_BITS).min(4095)
     }
 }
+
+impl Sealed for HannShape {}
 
 impl Shape for HannShape {
     const RAMP_BIAS: u32 = 760;
@@ -77,6 +83,8 @@ impl Shape for HannShape {
         between(&HANN, u)
     }
 }
+
+impl Sealed for Kaiser6Shape {}
 
 impl Shape for Kaiser6Shape {
     const RAMP_BIAS: u32 = 752;
@@ -101,6 +109,8 @@ fn between(table: &[u16; 65], u: u32) -> u32 {
     let right = i32::from(table.get(at + 1).copied().unwrap_or(0));
     (left + (((right - left) * part) >> 10)).unsigned_abs()
 }
+
+impl<S: Shape> Sealed for Tapered<S> {}
 
 impl<S: Shape> Estimator for Tapered<S> {
     const NEW: Self = Self(PhantomData);

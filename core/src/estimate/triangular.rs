@@ -1,6 +1,6 @@
 //! The difference of two means: last half of the window against first half.
 
-use super::{Estimator, Frame, Slope, Window};
+use super::{Estimator, Frame, Sealed, Slope, Window};
 use crate::arithmetic::Scaled;
 
 /// Triangular: the mean stamp of the last half of the crossings less that of the first half, over the mean cycle
@@ -57,6 +57,8 @@ impl Triangular {
         self.last_start += window.member(i + 1).map_or(0, |next| u32::from(next.step));
     }
 }
+
+impl Sealed for Triangular {}
 
 impl Estimator for Triangular {
     const NEW: Self = Self { first: Half::EMPTY, last: Half::EMPTY, first_end: 0, last_start: 0 };

@@ -17,7 +17,7 @@ use crate::unit::{Stamp, Ticks};
 /// come adds at most the square of [`Window::LARGEST_RESIDUAL`], together 2^60. Against the new line sum r^2 is at most twice that
 /// against the old and twice what the lines are apart (Cauchy), so below 2^63, and found without error. By Cauchy again
 /// sum kr is below 2^54 with spans of 4 N cycles, and the fit's numerator n sum kr - sum k sum r at most the root of
-/// n * spread * sum r^2, which is looked at before it is used ([`Sums::tilt`]).
+/// n * spread * sum r^2, which is looked at before it is used (`Sums::tilt`).
 #[derive(Clone, Copy, Debug)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Window<const N: usize> {
@@ -425,7 +425,7 @@ impl<const N: usize> Window<N> {
         self.shift(level, slope)
     }
 
-    /// Whether the least-squares line has another integer period or is a thousand ticks away. A smaller distance costs the fit
+    /// Whether the least-squares line has the same integer period and is less than 1024 ticks away. That distance costs the fit
     /// nothing.
     pub(super) fn is_settled(&self) -> bool {
         let sums = &self.sums;

@@ -85,7 +85,7 @@ pub struct IntervalReading {
 
 /// Cuts crossings into intervals, and gives a reading for each.
 ///
-/// [`Intervals::push`] or [`Intervals::idle`] is called at least once in 2^31 ticks, and once an interval if each is to be
+/// [`Intervals::push`] or [`Intervals::idle`] comes less than 2^31 ticks after the last, and once an interval if each is to be
 /// reported while the signal is away.
 #[derive(Clone, Copy, Debug)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -132,7 +132,7 @@ impl Intervals {
     ///
     /// Call it as often as marks are known, in order of time with the crossings. The running interval ends at the mark
     /// that is nearest to where it was to end, if the correction is at most a period of the lowest frequency (the
-    /// standard asks for a time clock within one cycle; from memory). Otherwise, and at the first call, the running interval
+    /// standard asks for a time clock within one cycle; value from memory). Otherwise, and at the first call, the running interval
     /// is dropped, and the next starts at the first mark after the latest crossing, but not before `mark`.
     pub fn align(&mut self, mark: Stamp) {
         let mark = self.scale.get_or_insert(Scale::new(mark)).at(mark);

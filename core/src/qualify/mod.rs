@@ -18,7 +18,7 @@
 //!
 //! # Preconditions
 //!
-//! 1. [`Meter::push`](crate::Meter::push) or [`Meter::idle`](crate::Meter::idle) is called at least once in 2^31 ticks (17.9 min at 2 MHz).
+//! 1. [`Meter::push`](crate::Meter::push) or [`Meter::idle`](crate::Meter::idle) comes less than 2^31 ticks (17.9 min at 2 MHz) after the last.
 //! 2. Jitter is below about 2 % of a period (the chain's tolerance is a sixteenth between neighbouring intervals).
 //! 3. Between two crossings the frequency drifts by less than the gate; beyond, it is a step, and costs four cycles.
 //!
@@ -40,7 +40,7 @@ use seek::{Chain, INTERVALS, Seeker};
 use track::Tracker;
 
 /// Cycles that must have gone by without a crossing before a chain of refused edges is believed instead.
-pub(crate) const PATIENCE: u8 = 3;
+const PATIENCE: u8 = 3;
 
 /// A qualified edge: cycle number `cycle` began at `stamp`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -137,7 +137,8 @@ pub enum State {
     Seeking,
     /// Crossings come where they are expected.
     Locked,
-    /// Crossings are missing; the cycle count is still certain.
+    /// Crossings are missing; the cycle count is still certain. Ends in loss after [`Config::coast_cycles`](crate::Config::coast_cycles), or
+    /// sooner where the expectation may have drifted by a quarter period.
     Coasting,
     /// There was a period, and there is none any more.
     Lost,

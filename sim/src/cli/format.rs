@@ -2,7 +2,8 @@
 
 use std::io::{self, Write};
 
-use humtick_sim::measure::{Counts, Entry, Summary, TimedInterval, TimedReading, state_name};
+use humtick_sim::entry::{Entry, TimedInterval, TimedReading, state_name};
+use humtick_sim::measure::{Counts, Summary};
 use humtick_sim::whole::Whole;
 use serde::Serialize;
 

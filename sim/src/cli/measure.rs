@@ -7,9 +7,10 @@ use std::time::Duration;
 
 use clap::Args;
 use humtick_sim::engine;
+use humtick_sim::entry::Entry;
 use humtick_sim::front_end::FrontEnd;
 use humtick_sim::input::{self, InputOptions};
-use humtick_sim::measure::{self, Entry, MeasureError, Summary};
+use humtick_sim::measure::{self, MeasureError, Summary};
 use humtick_sim::settings::{BurstKind, EstimatorKind, MeterSettings, Nominal, PolarityKind};
 use indicatif::ProgressBar;
 
@@ -156,6 +157,7 @@ impl Options {
 
     fn input(&self, meter: &MeterSettings) -> InputOptions {
         let (lowest, highest) = meter.nominal.range_hz();
+        let usual = FrontEnd::default();
         InputOptions {
             tick_hz: self.tick_hz,
             bits: self.bits,
@@ -169,9 +171,9 @@ impl Options {
                 0.0
             }),
             front_end: FrontEnd {
-                follow_mean: self.threshold != Some(Threshold::Zero),
+                follow_mean: self.threshold.map_or(usual.follow_mean, |about| about == Threshold::Mean),
                 lowpass_hz: self.lowpass,
-                hysteresis_percent: self.hysteresis.unwrap_or(2.0),
+                hysteresis_percent: self.hysteresis.unwrap_or(usual.hysteresis_percent),
             },
         }
     }

@@ -56,3 +56,66 @@ impl Level {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A wave of straight pieces, four samples long, of mean 1 over each cycle. It crosses zero upwards at an eighth of a sample, exactly.
+    const WAVE: [f64; 4] = [-1.0, 7.0, 0.0, -2.0];
+
+    /// Passes `cycles` cycles of the wave on top of `direct` volts, with upward crossings of zero volts.
+    fn follow(level: &mut Level, direct: f64, cycles: usize) {
+        let at = |i: usize| (i as f64, direct + WAVE[i % 4]);
+        for i in 0..4 * cycles {
+            let (a, b) = (at(i), at(i + 1));
+            level.pass(a, b);
+            if a.1 < 0.0 && b.1 >= 0.0 {
+                level.crossed(a.0 - a.1 / (b.1 - a.1), a, b);
+            }
+        }
+        level.forget(4.0 * cycles as f64);
+    }
+
+    fn is(level: &Level, at: f64) {
+        assert!((level.at - at).abs() < 1e-12, "stands at {}, not {at}", level.at);
+    }
+
+    #[test]
+    fn a_cycle_gives_its_exact_mean_whatever_the_wave() {
+        for direct in [-1.3, 0.0, 0.7] {
+            let mut level = Level::new(100.0, 3.0..5.0);
+            follow(&mut level, direct, 1);
+            is(&level, 100.0);
+            follow(&mut level, direct, 1);
+            is(&level, 1.0 + direct);
+        }
+    }
+
+    #[test]
+    fn cycles_of_a_length_that_is_not_believed_move_nothing() {
+        for cycle in [4.1..8.0, 2.0..3.9, 2.0..4.0] {
+            let mut level = Level::new(100.0, cycle);
+            follow(&mut level, 0.0, 5);
+            is(&level, 100.0);
+        }
+        // The first length of the range is in it.
+        let mut level = Level::new(100.0, 4.0..5.0);
+        follow(&mut level, 0.0, 2);
+        is(&level, 1.0);
+    }
+
+    #[test]
+    fn a_settled_level_goes_half_way_with_each_cycle() {
+        let mut level = Level::new(9.0, 3.0..5.0).settled();
+        let stood = [1, 1, 1, 1].map(|cycles| {
+            follow(&mut level, 0.0, cycles);
+            level.at
+        });
+        assert_eq!(stood, [9.0, 5.0, 3.0, 2.0]);
+        // What had begun before it settled is not taken for a part of what comes.
+        let mut level = level.settled();
+        follow(&mut level, 0.0, 1);
+        is(&level, 2.0);
+    }
+}

@@ -8,8 +8,10 @@ use proptest::prelude::*;
 use tempfile::TempDir;
 
 use crate::{edges, options, refusal};
+use humtick::Polarity;
 use humtick_sim::edge::TimedEdge;
-use humtick_sim::input::open;
+use humtick_sim::front_end::FrontEnd;
+use humtick_sim::input::{InputOptions, open};
 
 const LAYOUTS: [&str; 4] = ["ASCII", "BINARY", "BINARY32", "FLOAT32"];
 
@@ -147,6 +149,43 @@ fn assert_same(found: &[TimedEdge], expected: &[TimedEdge]) {
     for (found, expected) in found.iter().zip(expected) {
         assert_eq!(found.polarity, expected.polarity);
         assert!(found.ticks.abs_diff(expected.ticks) <= 1, "{} and {} ticks", found.ticks, expected.ticks);
+    }
+}
+
+/// A record of 5 kHz, one second, whose channel UA stands for 230 V of 50 Hz about zero, by integers a x + b = u, with UB beside it by a
+/// scale and an offset of its own.
+fn scaled(a: f64, b: f64) -> Saved {
+    let config = format!(
+        "hydro,workshop,1999\n2,2A,0D\n1,UA,A,,V,{a},{b},0,-32767,32767,1,1,S\n2,UB,B,,V,3,-1000,0,-32767,32767,1,1,S\n\
+         50\n1\n5000,5000\n03/02/2021,22:14:05.250000\n03/02/2021,22:14:05.250000\nASCII\n1\n"
+    );
+    let line = |n: u32| {
+        let u = 230.0 * 2f64.sqrt() * (2.0 * PI * 50.0 * f64::from(n) / 5000.0 + 0.3).sin();
+        format!("{},{},{:.0},{n}\n", n + 1, 200 * n, (u - b) / a)
+    };
+    Saved::new(config.as_bytes(), (0..5000).map(line).collect::<String>().as_bytes())
+}
+
+/// Edges come where the volts cross zero, whatever integers stand for them; a negative scale turns the integers around, not the volts.
+#[test]
+fn scale_and_offset_belong_to_the_channel() {
+    let front_end = FrontEnd { follow_mean: false, lowpass_hz: None, hysteresis_percent: 0.0 };
+    for (a, b) in [(0.02, 0.0), (0.02, 60.0), (-0.02, 60.0), (-0.05, -45.5)] {
+        let saved = scaled(a, b);
+        let found = open(&saved.config, &InputOptions { front_end, ..options(Some("UA")) }).unwrap();
+        let tick_hz = f64::from(found.tick_hz);
+        let edges: Vec<_> = found.edges.map(Result::unwrap).collect();
+        assert!(edges.len() > 90, "{} edges", edges.len());
+        for edge in &edges {
+            // Half cycles since the last rising zero before the record.
+            let half = (edge.ticks as f64 / tick_hz * 50.0 + 0.3 / (2.0 * PI)) * 2.0;
+            let off_s = (half - half.round()) / 100.0;
+            // Half a step of 0.05 V over a slope of 102 V/ms.
+            assert!(off_s.abs() < 0.5e-6, "{a} x + {b}: {off_s} s off at {edge:?}");
+            let rising = (half.round() as u32).is_multiple_of(2);
+            let polarity = if rising { Polarity::Rising } else { Polarity::Falling };
+            assert_eq!(edge.polarity, polarity, "{a} x + {b}");
+        }
     }
 }
 

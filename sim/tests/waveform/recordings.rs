@@ -136,7 +136,7 @@ fn assumptions_name_the_channel() {
         found.assumptions,
         [
             "channel LINE ULA, 1000 samples/s, 11001 samples, BINARY",
-            "comparator around zero, hysteresis 2 % of the largest amplitude",
+            "comparator around the mean, hysteresis 2 % of the largest amplitude",
             "instants interpolated band-limited to a 10 ns scale",
         ]
     );

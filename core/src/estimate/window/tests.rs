@@ -96,6 +96,52 @@ fn a_steady_train_slides_once_the_window_is_full() {
     assert_eq!(slid(2_019_999, 0), 2_000 - 51);
 }
 
+/// A window of crossings at these distances from a line of 1000 ticks.
+fn off_the_line(residuals: [i32; 3]) -> Window<4> {
+    let mut window = Window::new();
+    window.start(Stamp::new(0), 1_000);
+    for r in &residuals[1..] {
+        let at = (1_000 * (window.cycles() + 1)).cast_signed() + r - residuals[0];
+        window.append(Stamp::new(at.cast_unsigned()), r - residuals[0], 1, 0);
+    }
+    window.shift(-residuals[0], 0).unwrap();
+    window
+}
+
+/// Half a tick a cycle is still the same integer period, and 1023 ticks are no distance.
+#[test]
+fn a_line_is_settled_to_half_a_tick_a_cycle_and_a_thousand_ticks() {
+    for (residuals, settled) in [
+        ([0, 0, 1], true),
+        ([0, 0, -1], true),
+        ([0, 0, 2], false),
+        ([0, 0, -2], false),
+        ([1_023; 3], true),
+        ([-1_023; 3], true),
+        ([1_024; 3], false),
+        ([-1_024; 3], false),
+    ] {
+        let window = off_the_line(residuals);
+        assert_eq!(summed(&window).0, window.sums);
+        assert_eq!(window.is_settled(), settled, "{residuals:?}");
+    }
+}
+
+/// What a full window slides by is no more true of an empty one.
+#[test]
+fn a_cleared_window_does_not_slide() {
+    let length = Length { ticks: 1_000_000, share: 1 };
+    let mut estimate = Estimate::<8, LeastSquares>::new();
+    for k in 0..8 {
+        assert!(!estimate.slide(Stamp::new(k * 1_000)));
+        estimate.push(Stamp::new(k * 1_000), 1, 0, length, 1_000);
+    }
+    assert!(estimate.slide(Stamp::new(8_000)));
+    estimate.clear();
+    assert!(!estimate.slide(Stamp::new(9_000)));
+    assert!(estimate.window().is_empty());
+}
+
 #[test]
 fn a_line_that_leaves_the_train_is_taken_back_to_it() {
     // 2 Hz at 100 MHz: residuals against a line 6 % off outgrow their bound within a window.
