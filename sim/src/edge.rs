@@ -2,11 +2,22 @@
 
 use humtick::Polarity;
 
+use crate::moment::Moment;
+
 /// An edge on a recording's own scale: ticks since the record began, never wrapping, never running backwards.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct TimedEdge {
     /// Ticks since the record began.
     pub ticks: u64,
     /// Which way the signal crossed.
+    pub polarity: Polarity,
+}
+
+/// A change of a comparator's output in simulated time. Transitions alternate in polarity and never run backwards.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Transition {
+    /// When it happened, in true time.
+    pub at: Moment,
+    /// Which way.
     pub polarity: Polarity,
 }

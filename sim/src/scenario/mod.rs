@@ -222,7 +222,7 @@ pub enum Disturb {
 pub struct FrontEnd {
     /// Corner of the low-pass, or `None` without one.
     pub lowpass_hz: Option<f64>,
-    /// 1, or 2 (two equal poles).
+    /// 1, or 2 (Butterworth).
     pub lowpass_order: u8,
     /// Effective value of the noise at the comparator.
     pub noise_percent: f64,
