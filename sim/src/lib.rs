@@ -9,8 +9,12 @@
 //! board -> [budget] -> reach of its counter, uncertainty term by term
 //! ```
 
+pub mod bands;
+pub mod bezier;
 pub mod budget;
+pub mod comparator;
 pub mod course;
+pub mod disturb;
 pub mod edge;
 pub mod engine;
 pub mod entry;
@@ -25,6 +29,7 @@ pub mod random;
 pub mod scenario;
 pub mod series;
 pub mod settings;
+pub mod signal;
 pub mod spacing;
 pub mod stability;
 pub mod waveform;

@@ -1,0 +1,265 @@
+//! A comparator with hysteresis on the voltage and its noise, followed only where it can switch.
+
+use humtick::Polarity;
+
+use crate::bands::{Band, Bands, REACH, Thresholds, Way};
+use crate::bezier::Bezier;
+use crate::edge::Transition;
+use crate::moment::Moment;
+use crate::noise::Noise;
+use crate::scenario::Scenario;
+use crate::signal::Span;
+
+/// The least grid points a cycle: between them the voltage with its harmonics runs as a cubic, (50 * 2 pi / 1024)^4 / 384 off for the
+/// 50th, 2.3e-5 of its amplitude.
+const POINTS: f64 = 1024.0;
+
+/// A comparator and what it makes of spans, in order.
+#[derive(Clone, Debug)]
+pub struct Comparator {
+    /// Grid points a second, a whole number.
+    grid_hz: u32,
+    noise: Option<Noise>,
+    hysteresis: f64,
+    offset: f64,
+    /// Per second.
+    drift: f64,
+    reach: f64,
+    /// Whether the output is high.
+    pub is_high: bool,
+    /// What the bands last looked up belong to, newest last.
+    known: Vec<(Key, Bands)>,
+}
+
+/// What bands depend on.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Key {
+    table: usize,
+    amplitude: f64,
+    level: f64,
+    unrest: (f64, f64),
+    thresholds: Thresholds,
+}
+
+/// Steps of the offset's drift that bands are made for.
+const OFFSET_STEP: f64 = 1e-3;
+
+/// How many bands are remembered.
+const KNOWN: usize = 8;
+
+impl Comparator {
+    /// The comparator of `scenario`, low.
+    pub fn new(scenario: &Scenario) -> Self {
+        let front = &scenario.front_end;
+        let sigma = front.noise_percent / 100.0;
+        let noise_hz = if sigma > 0.0 { Noise::grid_hz(front.noise_bandwidth_hz) } else { 0.0 };
+        let grid_hz = noise_hz.max(POINTS * scenario.nominal_hz).max(1_000.0).ceil();
+        Self {
+            grid_hz: grid_hz as u32,
+            noise: (sigma > 0.0).then(|| Noise::new(scenario.seed, sigma, front.noise_bandwidth_hz, grid_hz)),
+            hysteresis: front.hysteresis_percent / 100.0,
+            offset: front.offset_percent / 100.0,
+            drift: front.offset_drift_percent_h / 100.0 / 3_600.0,
+            reach: REACH * sigma + 1e-6,
+            is_high: false,
+            known: Vec::new(),
+        }
+    }
+
+    /// Middle of the thresholds at `m`.
+    pub fn middle(&self, m: Moment) -> f64 {
+        self.offset + self.drift * m.seconds()
+    }
+
+    /// Both thresholds at `m`.
+    pub fn thresholds(&self, m: Moment) -> Thresholds {
+        let (middle, half) = (self.middle(m), self.hysteresis / 2.0);
+        Thresholds { lower: middle - half, upper: middle + half, reach: self.reach }
+    }
+
+    /// The comparator as it most likely stands when `span` begins.
+    pub fn guess(&mut self, span: &Span) {
+        self.is_high = span.at(0.0).0 > self.middle(span.from);
+    }
+
+    /// Voltage with its noise `x` seconds after the begin of `span`.
+    pub fn input(&mut self, span: &Span, x: f64) -> f64 {
+        let z = self.place(span, x);
+        self.ready(span, z, z);
+        self.point(span, z).0
+    }
+
+    /// Appends the transitions within `span`.
+    pub fn run(&mut self, span: &Span, out: &mut Vec<Transition>) {
+        let whole = (self.place(span, 0.0), self.place(span, span.length));
+        let cycles = span.turns_at(span.length) - span.turns_at(0.0);
+        // Bands cost some 20 us; a span shorter than a cycle is walked through.
+        if !span.is_settled() || (cycles < 1.0 && span.is_changed) {
+            self.walk(span, whole, None, out);
+            return;
+        }
+        if span.is_changed {
+            // A voltage that jumped may be anywhere.
+            self.walk(span, (whole.0, (whole.0 + 1.0).min(whole.1)), None, out);
+        }
+        let place = self.lookup(span);
+        let (first, last) = (span.turns_at(0.0), span.turns_at(span.length));
+        let mut i = 0;
+        let mut turn = -1.0;
+        loop {
+            let Bands::Some(bands) = &self.known[place].1 else {
+                self.walk(span, whole, None, out);
+                return;
+            };
+            let Some(band) = bands.get(i).copied() else {
+                if bands.is_empty() || turn > last {
+                    return;
+                }
+                (i, turn) = (0, turn + 1.0);
+                continue;
+            };
+            i += 1;
+            let begin = if self.is_high { band.from_high } else { band.from_low } + turn;
+            let end = band.to + turn;
+            if end <= first || begin >= last {
+                continue;
+            }
+            let from = if begin > first { self.place(span, span.when(begin)).floor() } else { whole.0 };
+            let to = if end < last { self.place(span, span.when(end)).ceil() } else { whole.1 };
+            self.walk(span, (from.max(whole.0), to.min(whole.1)), Some(&band), out);
+        }
+    }
+
+    /// Grid place `x` seconds after the begin of `span`, counted from the whole second before.
+    #[inline]
+    fn place(&self, span: &Span, x: f64) -> f64 {
+        (span.from.part + x) * f64::from(self.grid_hz)
+    }
+
+    fn lookup(&mut self, span: &Span) -> usize {
+        let middle = (self.middle(span.from) / OFFSET_STEP).round() * OFFSET_STEP;
+        let slack = if self.drift == 0.0 && middle == self.offset { 0.0 } else { OFFSET_STEP };
+        let half = self.hysteresis / 2.0;
+        let thresholds = Thresholds { lower: middle - half, upper: middle + half, reach: self.reach + slack };
+        let key = Key {
+            table: std::sync::Arc::as_ptr(&span.table) as usize,
+            amplitude: span.amplitude,
+            level: span.level,
+            unrest: span.unrest(),
+            thresholds,
+        };
+        if let Some(place) = self.known.iter().rposition(|(k, _)| *k == key) {
+            return place;
+        }
+        if self.known.len() == KNOWN {
+            self.known.remove(0);
+        }
+        self.known.push((key, Bands::of(span, &thresholds)));
+        self.known.len() - 1
+    }
+
+    fn ready(&mut self, span: &Span, from: f64, to: f64) {
+        let base = span.from.second as i64 * i64::from(self.grid_hz);
+        if let Some(noise) = &mut self.noise {
+            noise.prepare(base + from.floor() as i64, base + to.ceil() as i64);
+        }
+    }
+
+    /// Value, and slope per grid point, at a place.
+    #[inline]
+    fn point(&self, span: &Span, z: f64) -> (f64, f64) {
+        let per_point = 1.0 / f64::from(self.grid_hz);
+        let (u, du) = span.at(z * per_point - span.from.part);
+        let (v, dv) = self.noise.as_ref().map_or((0.0, 0.0), |noise| {
+            let point = span.from.second as i64 * i64::from(self.grid_hz) + z.floor() as i64;
+            let t = z - z.floor();
+            if t == 0.0 { noise.at(point) } else { Bezier::of(noise.at(point), noise.at(point + 1)).at(t) }
+        });
+        (u + v, du * per_point + dv)
+    }
+
+    /// Follows the voltage from one grid place to another. In a band that goes one way only, no further than it can switch.
+    fn walk(&mut self, span: &Span, (from, to): (f64, f64), band: Option<&Band>, out: &mut Vec<Transition>) {
+        if from >= to {
+            return;
+        }
+        let way = band.map_or(Way::Both, |b| b.way);
+        let thresholds = self.thresholds(span.from);
+        let done = match way {
+            Way::Up => thresholds.lower + self.reach,
+            Way::Down => thresholds.upper - self.reach,
+            Way::Both => 0.0,
+        };
+        // A few points at a time: most windows end early.
+        let mut prepared = from;
+        let mut z = from;
+        let mut here = None;
+        while z < to {
+            let next = (z.floor() + 1.0).min(to);
+            if next > prepared || here.is_none() {
+                prepared = (next + 3.0).min(to.ceil());
+                self.ready(span, z, prepared);
+            }
+            let a = here.unwrap_or_else(|| self.point(span, z));
+            let b = self.point(span, next);
+            let width = next - z;
+            let piece = Bezier::of((a.0, a.1 * width), (b.0, b.1 * width));
+            self.switch(span, z, width, piece, &thresholds, out);
+            let over = match way {
+                Way::Up => self.is_high && self.clean(span, next) > done,
+                Way::Down => !self.is_high && self.clean(span, next) < done,
+                Way::Both => false,
+            };
+            if over {
+                return;
+            }
+            (z, here) = (next, Some(b));
+        }
+    }
+
+    fn clean(&self, span: &Span, z: f64) -> f64 {
+        span.at(z / f64::from(self.grid_hz) - span.from.part).0
+    }
+
+    /// All switching within one piece, `width` grid points long.
+    #[inline]
+    fn switch(
+        &mut self,
+        span: &Span,
+        z: f64,
+        width: f64,
+        piece: Bezier,
+        thresholds: &Thresholds,
+        out: &mut Vec<Transition>,
+    ) {
+        let (mut piece, mut begin) = (piece, 0.0);
+        loop {
+            let found = if self.is_high {
+                Bezier(piece.0.map(|u| -u)).first_above(-thresholds.lower)
+            } else {
+                piece.first_above(thresholds.upper)
+            };
+            let Some(t) = found else { return };
+            let polarity = if self.is_high { Polarity::Falling } else { Polarity::Rising };
+            let t = begin + t * (1.0 - begin);
+            let place = (z + t * width) / f64::from(self.grid_hz);
+            out.push(Transition {
+                at: Moment { second: span.from.second, part: 0.0 }.later(place),
+                polarity,
+            });
+            self.is_high = !self.is_high;
+            let left = (t - begin) / (1.0 - begin);
+            piece = piece.rest(left);
+            // It stands on the threshold that it just crossed; without hysteresis that is the next one as well.
+            piece.0[0] = if self.is_high {
+                piece.0[0].max(thresholds.lower)
+            } else {
+                piece.0[0].min(thresholds.upper)
+            };
+            begin = t;
+            if begin >= 1.0 - 1e-12 {
+                return;
+            }
+        }
+    }
+}
