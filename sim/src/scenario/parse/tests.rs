@@ -207,6 +207,25 @@ fn an_error_names_line_key_what_was_found_and_what_was_expected() {
 }
 
 #[test]
+fn the_meter_must_go_with_the_timer() {
+    let slow = "nominal_hz = 0.5\n[timer]\ntick_hz = 50e6\n[meter]\nwindow_s = 5\ncoast_cycles = 4\nburst_span = 0.4\n";
+    read(slow);
+    let message = refusal(&format!("{slow}burst = \"mean\""));
+    assert!(
+        message.contains("[meter] burst_span = 0.4 is 32000000.0 ticks, outside 1 to 16777215"),
+        "{message}"
+    );
+    let fast = "[timer]\ntick_hz = 1e9\n[meter]\n";
+    read(fast);
+    let message = refusal(&format!("{fast}intervals = true"));
+    assert!(
+        message.starts_with("3: [meter] ") && message.ends_with("; nominal found by itself, 40 to 70 Hz"),
+        "{message}"
+    );
+    assert!(refusal("nominal_hz = 5000\n[timer]\ntick_hz = 10000").contains("choose another tick rate"));
+}
+
+#[test]
 fn a_mistyped_key_names_the_nearest_in_its_table() {
     for (text, table, near) in [
         ("duratoin_s = 3", "1: unknown key \"duratoin_s\"; did you mean duration_s? Known: name, seed", ""),
