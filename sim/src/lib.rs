@@ -21,6 +21,7 @@ pub mod entry;
 pub mod front_end;
 pub mod input;
 pub mod grid;
+mod keys;
 pub mod measure;
 pub mod moment;
 pub mod noise;
