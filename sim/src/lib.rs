@@ -22,6 +22,7 @@ pub mod front_end;
 pub mod input;
 pub mod grid;
 mod keys;
+pub mod mains;
 pub mod measure;
 pub mod moment;
 pub mod noise;

@@ -115,6 +115,11 @@ impl Span {
         2.0 * gain / (self.rate + (self.rate * self.rate + 2.0 * self.slope * gain).max(0.0).sqrt())
     }
 
+    /// Turns a second at its begin.
+    pub const fn rate(&self) -> f64 {
+        self.rate
+    }
+
     /// Whether the voltage only repeats itself, tones and flicker aside.
     pub fn is_settled(&self) -> bool {
         self.transient.is_none()
