@@ -68,23 +68,25 @@ impl Bezier {
 
     /// The root of a cubic that only rises, from at most zero to more: Newton, kept between its bounds.
     fn root(&self) -> f64 {
-        let [a, .., d] = self.0;
+        let [a, b, c, d] = self.0;
+        let (c1, c2, c3) = (3.0 * (b - a), 3.0 * (a - 2.0 * b + c), d - a + 3.0 * (b - c));
         let (mut low, mut high) = (0.0, 1.0);
         let mut t = a / (a - d);
         for _ in 0..60 {
-            let (value, slope) = self.at(t);
+            let value = a + t * (c1 + t * (c2 + t * c3));
+            let slope = c1 + t * (2.0 * c2 + t * 3.0 * c3);
             if value > 0.0 {
                 high = t
             } else {
                 low = t
             }
             let step = value / slope;
-            let next = t - step;
-            let inside = next > low && next < high;
-            if inside && step.abs() < 1e-9 {
-                return next;
+            // Newton doubles the digits: after this step it is off by some 1e-12.
+            if step.abs() < 1e-6 {
+                return (t - step).clamp(0.0, 1.0);
             }
-            t = if inside { next } else { 0.5 * (low + high) };
+            let next = t - step;
+            t = if next > low && next < high { next } else { 0.5 * (low + high) };
             if high - low < 1e-12 {
                 break;
             }

@@ -31,6 +31,14 @@ pub struct Comparator {
     known: Vec<(Key, Bands)>,
 }
 
+/// The voltage at one place: without its noise, with it, and the slope per grid point.
+#[derive(Clone, Copy, Debug)]
+struct Point {
+    clean: f64,
+    value: f64,
+    slope: f64,
+}
+
 /// What bands depend on.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Key {
@@ -86,7 +94,7 @@ impl Comparator {
     pub fn input(&mut self, span: &Span, x: f64) -> f64 {
         let z = self.place(span, x);
         self.ready(span, z, z);
-        self.point(span, z).0
+        self.point(span, z).value
     }
 
     /// Appends the transitions within `span`.
@@ -165,17 +173,18 @@ impl Comparator {
         }
     }
 
-    /// Value, and slope per grid point, at a place.
+    /// The voltage at a place.
     #[inline]
-    fn point(&self, span: &Span, z: f64) -> (f64, f64) {
+    fn point(&self, span: &Span, z: f64) -> Point {
         let per_point = 1.0 / f64::from(self.grid_hz);
-        let (u, du) = span.at(z * per_point - span.from.part);
+        let (clean, du) = span.at((z * per_point - span.from.part).max(0.0));
         let (v, dv) = self.noise.as_ref().map_or((0.0, 0.0), |noise| {
-            let point = span.from.second as i64 * i64::from(self.grid_hz) + z.floor() as i64;
-            let t = z - z.floor();
+            let below = z as i64;
+            let point = span.from.second as i64 * i64::from(self.grid_hz) + below;
+            let t = z - below as f64;
             if t == 0.0 { noise.at(point) } else { Bezier::of(noise.at(point), noise.at(point + 1)).at(t) }
         });
-        (u + v, du * per_point + dv)
+        Point { clean, value: clean + v, slope: du * per_point + dv }
     }
 
     /// Follows the voltage from one grid place to another. In a band that goes one way only, no further than it can switch.
@@ -195,7 +204,7 @@ impl Comparator {
         let mut z = from;
         let mut here = None;
         while z < to {
-            let next = (z.floor() + 1.0).min(to);
+            let next = ((z as i64 + 1) as f64).min(to);
             if next > prepared || here.is_none() {
                 prepared = (next + 3.0).min(to.ceil());
                 self.ready(span, z, prepared);
@@ -203,11 +212,11 @@ impl Comparator {
             let a = here.unwrap_or_else(|| self.point(span, z));
             let b = self.point(span, next);
             let width = next - z;
-            let piece = Bezier::of((a.0, a.1 * width), (b.0, b.1 * width));
+            let piece = Bezier::of((a.value, a.slope * width), (b.value, b.slope * width));
             self.switch(span, z, width, piece, &thresholds, out);
             let over = match way {
-                Way::Up => self.is_high && self.clean(span, next) > done,
-                Way::Down => !self.is_high && self.clean(span, next) < done,
+                Way::Up => self.is_high && b.clean > done,
+                Way::Down => !self.is_high && b.clean < done,
                 Way::Both => false,
             };
             if over {
@@ -215,10 +224,6 @@ impl Comparator {
             }
             (z, here) = (next, Some(b));
         }
-    }
-
-    fn clean(&self, span: &Span, z: f64) -> f64 {
-        span.at(z / f64::from(self.grid_hz) - span.from.part).0
     }
 
     /// All switching within one piece, `width` grid points long.

@@ -1,7 +1,7 @@
 //! Band-limited Gaussian noise as a function of time: the same wherever and in whatever order it is looked at.
 //!
-//! White up to its bandwidth B and nothing beyond (brick wall), made as a moving average of compact pulses: a Kaiser-windowed sinc 16/B
-//! long, one normal draw for each at most 0.4/B. Noise further apart than 16/B is independent. The sinc's cut-off is chosen so that
+//! White up to its bandwidth B and nothing beyond (brick wall), made as a moving average of compact pulses: a Kaiser-windowed sinc 9.6/B
+//! long, one normal draw for each at most 0.4/B; it falls from half to a hundredth within 0.17 B. Noise further apart than 9.6/B is independent. The sinc's cut-off is chosen so that
 //! the slope has the standard deviation 2 pi B sigma / sqrt 3 of the brick wall, which is what decides how often a noisy comparator chatters
 //! (Rice, Bell Syst. Tech. J. 24, 1945). Between the points of an even grid runs a cubic by value and slope.
 
@@ -10,11 +10,11 @@ use std::f64::consts::TAU;
 use crate::random::{Random, Use};
 
 /// Length of a pulse in 1/B.
-const LENGTH: f64 = 16.0;
+const LENGTH: f64 = 9.6;
 /// Its Kaiser window's parameter.
-const BETA: f64 = 6.8;
+const BETA: f64 = 4.0;
 /// Draws that come from one stream.
-const BLOCK: i64 = 16;
+const BLOCK: i64 = 8;
 /// Sums run in so many lanes, in a fixed order whatever the processor.
 const LANES: usize = 4;
 
@@ -80,8 +80,8 @@ impl Noise {
         }
         while self.first + self.draws.len() as i64 <= last {
             let block = (self.first + self.draws.len() as i64) / BLOCK;
-            let mut random = Random::new(self.seed, Use::Noise, block as u64);
-            self.draws.extend((0..BLOCK).map(|_| random.normal()));
+            let draws = Random::new(self.seed, Use::Noise, block as u64).normals::<{ BLOCK as usize }>();
+            self.draws.extend_from_slice(&draws);
         }
     }
 
@@ -189,8 +189,8 @@ mod tests {
             let noise = Noise::new(1, 0.25, bandwidth, grid);
             let slope = TAU * bandwidth * 0.25 / 3f64.sqrt() / grid;
             for (value, steep) in variances(&noise) {
-                assert!((value.sqrt() / 0.25 - 1.0).abs() < 1e-6, "{value} at {bandwidth}");
-                assert!((steep.sqrt() / slope - 1.0).abs() < 1e-5, "{steep} at {bandwidth}");
+                assert!((value.sqrt() / 0.25 - 1.0).abs() < 1e-5, "{value} at {bandwidth}");
+                assert!((steep.sqrt() / slope - 1.0).abs() < 1e-3, "{steep} at {bandwidth}");
             }
         }
     }
@@ -206,7 +206,7 @@ mod tests {
             let (after, _) = noise.at(point + 1);
             // A third derivative of (2 pi B)^3 sigma / sqrt 7, over 6 points squared.
             let off = (after - before) / 2.0 - slope;
-            assert!(off.abs() < 1e-5, "{off} at {point}");
+            assert!(off.abs() < 2e-5, "{off} at {point}");
         }
     }
 
@@ -240,8 +240,8 @@ mod tests {
             let sum: f64 = values.iter().zip(&values[lag..]).map(|(a, b)| a * b).sum();
             let x = TAU * 0.2 * lag as f64;
             let truth = if lag == 0 { 1.0 } else { (x).sin() / x };
-            // The window rounds the wall: 0.012 at lag 11.
-            assert!((sum / n as f64 - truth).abs() < 0.015, "lag {lag}: {} for {truth}", sum / n as f64);
+            // The window rounds the wall: 0.018 at lag 11.
+            assert!((sum / n as f64 - truth).abs() < 0.021, "lag {lag}: {} for {truth}", sum / n as f64);
         }
     }
 }

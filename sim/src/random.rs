@@ -39,7 +39,7 @@ impl Random {
 
     /// From 0 to 1, 1 excluded, in steps of 2^-53.
     pub fn unit(&mut self) -> f64 {
-        (self.0.next_u64() >> 11) as f64 * (-53f64).exp2()
+        (self.0.next_u64() >> 11) as f64 * (f64::EPSILON / 2.0)
     }
 
     /// Evenly distributed from `low` to `high`.
@@ -54,14 +54,27 @@ impl Random {
 
     /// Normally distributed with mean 0 and variance 1 (Marsaglia and Tsang's ziggurat, J. Stat. Softw. 5(8), 2000, with the layer
     /// and the place in it from different bits).
-    #[inline]
     pub fn normal(&mut self) -> f64 {
+        self.draw(&ZIGGURAT)
+    }
+
+    /// So many normal draws.
+    pub fn normals<const N: usize>(mut self) -> [f64; N] {
         let z = &*ZIGGURAT;
+        let mut draws = [0.0; N];
+        for draw in &mut draws {
+            *draw = self.draw(z);
+        }
+        draws
+    }
+
+    #[inline]
+    fn draw(&mut self, z: &Ziggurat) -> f64 {
         loop {
             let bits = self.0.next_u64();
             let layer = (bits & 0xFF) as usize;
             // From -1 to 1 in steps of 2^-52.
-            let u = (bits >> 11) as f64 * (-52f64).exp2() - 1.0;
+            let u = (bits.cast_signed() >> 11) as f64 * f64::EPSILON;
             let x = u * z.x[layer];
             if x.abs() < z.x[layer + 1] {
                 return x;

@@ -93,13 +93,13 @@ impl Table {
         Self(knots.into())
     }
 
-    /// Value, and slope per turn, at a phase in turns.
+    /// Value, and slope per turn, at a phase in turns, not negative.
     #[inline]
     pub fn at(&self, turns: f64) -> (f64, f64) {
-        let place = (turns - turns.floor()) * KNOTS as f64;
-        let k = (place as usize).min(KNOTS - 1);
+        let place = turns * KNOTS as f64;
+        let k = place as usize;
         let x = place - k as f64;
-        let ([u0, s0], [u1, s1]) = (self.0[k], self.0[(k + 1) % KNOTS]);
+        let ([u0, s0], [u1, s1]) = (self.0[k % KNOTS], self.0[(k + 1) % KNOTS]);
         let rise = u1 - u0;
         let (c2, c3) = (3.0 * rise - 2.0 * s0 - s1, s0 + s1 - 2.0 * rise);
         let value = u0 + x * (s0 + x * (c2 + x * c3));
