@@ -2,11 +2,22 @@
 
 use humtick::Polarity;
 
+use crate::moment::Moment;
+
 /// An edge on a recording's own scale: ticks since the record began, never wrapping, never running backwards.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct TimedEdge {
     /// Ticks since the record began.
     pub ticks: u64,
     /// Which way the signal crossed.
+    pub polarity: Polarity,
+}
+
+/// A change of a level in simulated time: of the comparator's output, or of the wire behind it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Transition {
+    /// When.
+    pub at: Moment,
+    /// Which way.
     pub polarity: Polarity,
 }
