@@ -75,9 +75,8 @@ pub struct Captures<I> {
     random: Random,
     /// The edge that waits to be read, and when it will be.
     waiting: Option<(Transition, Moment)>,
-    /// How far time has been walked through, and how much of the clock's past is still asked for.
+    /// How far time has been walked through.
     reached: Moment,
-    keep: f64,
     counts: Counts,
 }
 
@@ -98,8 +97,6 @@ impl<I: Iterator<Item = Transition>> Captures<I> {
             random: Random::new(seed, Use::Timer, 0),
             waiting: None,
             reached: Moment::default(),
-            // A wrap is asked for while its handler may be due; twice, since the clock may be off.
-            keep: 2.0 * timer.overflow_latency_us.1 * 1e-6,
             counts: Counts::default(),
         }
     }
@@ -126,13 +123,12 @@ impl<I: Iterator<Item = Transition>> Captures<I> {
         if low < high { self.random.between(self.latency) } else { low }
     }
 
-    /// Lets time go by in strides, so that neither the clock's past nor the handlers' backlog grows with a silence.
+    /// Lets time go by in strides, so that the overflow handler never asks for what the clock has forgotten.
     fn pass(&mut self, m: Moment) {
         while m.since(self.reached) > STRIDE {
             self.reached = self.reached.later(STRIDE);
             let count = self.clock.count(self.reached);
             self.overflows.seen(&mut self.clock, self.reached, count);
-            self.clock.forget(self.reached.later(-self.keep));
         }
     }
 

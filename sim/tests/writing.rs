@@ -97,8 +97,7 @@ fn a_dump_reads_back_to_the_tick() {
     }
     // Ticks that are no round number of anything: within a tick of the scale they are read on, 10 ns.
     for tick_hz in [32_768, 72_000_000, 1_000_000_000] {
-        let truth: Vec<_> =
-            Captures::new(feeder(20), &board(tick_hz, 32), 7).map(|h| h.timed()).collect();
+        let truth: Vec<_> = Captures::new(feeder(20), &board(tick_hz, 32), 7).map(|h| h.timed()).collect();
         write::whole(&path, |to| vcd::edges(to, tick_hz, truth.iter().copied(), 0)).unwrap();
         let (hz, edges) = read(&path, &InputOptions::default());
         assert_eq!((hz, edges.len()), (100_000_000, truth.len()));
@@ -117,7 +116,8 @@ fn a_table_and_a_dump_measure_alike() {
     let (table, dump) = (folder.path().join("a.csv"), folder.path().join("a.vcd"));
     let captures = || Captures::new(feeder(30), &timer, 7);
     write::whole(&table, |to| csv::captures(to, &timer, captures())).unwrap();
-    write::whole(&dump, |to| vcd::edges(to, timer.tick_hz, captures().map(|h: Handed| h.timed()), 0)).unwrap();
+    write::whole(&dump, |to| vcd::edges(to, timer.tick_hz, captures().map(|h: Handed| h.timed()), 0))
+        .unwrap();
     let settings = MeterSettings { nominal: Nominal::Hertz(50.0), ..MeterSettings::default() };
     let readings = |path: &Path| {
         let mut entries = vec![];

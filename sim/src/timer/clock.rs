@@ -1,9 +1,13 @@
 //! The counter's clock: what it counts while it runs fast or slow.
 
-use crate::course::{Course, History, Part, Sum, Wander};
+use std::collections::VecDeque;
+
+use crate::course::{Course, Leg, Part, Sum, Wander};
 use crate::moment::Moment;
 use crate::random::{Random, Use};
 use crate::scenario::Timer;
+
+use super::STRIDE;
 
 /// Frequency of a tuning-fork quartz over temperature: -0.034 ppm times the square of the distance from 25 C. Common practice, from
 /// sheets of makers, which give -0.030 to -0.040.
@@ -18,7 +22,12 @@ const LONGEST_DAYS: f64 = 1e9 / 86_400.0;
 /// at the temperature of the moment, and ageing. The count is its integral, rounded down: exact for lasting
 /// error and ageing, along straight lines ten times a second and more often for the others.
 pub struct Clock {
-    history: History,
+    course: Course,
+    /// The latest leg, in which nearly all questions are, and those before it.
+    latest: Leg,
+    past: VecDeque<Leg>,
+    /// Seconds before the latest leg that are kept.
+    keep: f64,
     start: u64,
     /// Ticks a second at the slowest and at the fastest.
     pub(super) bounds: (f64, f64),
@@ -47,31 +56,53 @@ impl Clock {
         let either_way =
             10.0 * timer.clock_wander_ppb * 1e-9 + LONGEST_DAYS * timer.ageing_ppb_day.abs() * 1e-9;
         let lasting = 1.0 + timer.clock_ppm * 1e-6;
-        let bounds = (
-            hz * (lasting - either_way + TUNING_FORK * swing * swing).max(0.0),
-            hz * (lasting + either_way),
-        );
+        let bounds =
+            (hz * (lasting - either_way + TUNING_FORK * swing * swing).max(0.0), hz * (lasting + either_way));
         let start = u64::from(timer.start) & ((1 << timer.bits) - 1);
-        Self { history: History::new(Course::new(parts)), start, bounds }
+        let mut course = Course::new(parts);
+        let latest = course.next_leg();
+        // A wrap is asked for while its handler may be due; twice that, since the clock may be off.
+        let keep = STRIDE + timer.latency_us.1 * 1e-6 + 2.0 * timer.overflow_latency_us.1 * 1e-6;
+        Self { course, latest, past: VecDeque::new(), keep, start, bounds }
     }
 
-    /// Where the counter would stand at `m` if it had no end. Moments before the last [`Clock::forget`] are gone.
+    /// Where the counter would stand at `m` if it had no end. What is earlier than a stride and the handlers' longest
+    /// latencies before the latest moment asked for is forgotten.
     pub fn count(&mut self, m: Moment) -> u64 {
+        let leg = self.leg(|leg| m.since(leg.from) < leg.length, |leg| m.since(leg.from) >= 0.0);
         // The rate is positive, so the sum is too.
-        self.start + self.history.sum(m).whole.cast_unsigned()
+        self.start + leg.sum.plus(leg.gain(m.since(leg.from))).whole.cast_unsigned()
     }
 
     /// When it comes to `count`; the start for a count before it.
     pub(super) fn when(&mut self, count: u64) -> Moment {
-        match i64::try_from(count.saturating_sub(self.start)) {
-            Ok(whole) if whole > 0 => self.history.when(Sum { whole, part: 0.0 }),
-            _ => Moment::default(),
-        }
+        let Some(whole) = i64::try_from(count).ok().and_then(|c| c.checked_sub_unsigned(self.start)) else {
+            return Moment::default();
+        };
+        let sum = Sum { whole, part: 0.0 };
+        let leg = self.leg(|leg| sum.minus(leg.sum) < leg.gain(leg.length), |leg| sum.minus(leg.sum) >= 0.0);
+        leg.from.later(leg.when(sum.minus(leg.sum)))
     }
 
-    /// Lets go of what was before `m`.
-    pub fn forget(&mut self, m: Moment) {
-        self.history.forget(m);
+    /// The latest leg that has `begun`, with the clock gone so far on that it has not ended.
+    #[inline]
+    fn leg(&mut self, goes_on: impl Fn(&Leg) -> bool, begun: impl Fn(&Leg) -> bool) -> Leg {
+        while !goes_on(&self.latest) {
+            self.advance();
+        }
+        if begun(&self.latest) {
+            return self.latest;
+        }
+        let oldest = self.past.front().unwrap_or(&self.latest);
+        *self.past.iter().rev().find(|leg| begun(leg)).unwrap_or(oldest)
+    }
+
+    fn advance(&mut self) {
+        let next = self.course.next_leg();
+        self.past.push_back(std::mem::replace(&mut self.latest, next));
+        while self.past.front().is_some_and(|leg| next.from.since(leg.end()) > self.keep) {
+            self.past.pop_front();
+        }
     }
 }
 
@@ -85,10 +116,6 @@ mod tests {
     /// Ticks between two moments, worked out on paper.
     fn check(timer: &Timer, seconds: u64, part: f64, truth: f64) {
         let mut clock = Clock::new(timer, 1);
-        for second in 0..seconds {
-            clock.count(Moment::second(second));
-            clock.forget(Moment::second(second));
-        }
         let count = clock.count(Moment { second: seconds, part });
         let off = count as f64 - f64::from(timer.start) - truth.floor();
         assert!(off.abs() <= 1.0, "{off} ticks off {truth}");
@@ -131,5 +158,16 @@ mod tests {
             assert_eq!(clock.count(at.later(1e-12)), count);
             assert_eq!(clock.count(at.later(-1e-12)), count - 1);
         }
+    }
+
+    /// Legs are a tenth of a second long. After half an hour, what handlers may ask for is there, and no more.
+    #[test]
+    fn the_past_is_kept_as_long_as_handlers_are_late() {
+        let timer = Timer { latency_us: (0.0, 5e5), overflow_latency_us: (0.0, 1e6), ..plain() };
+        let mut clock = Clock::new(&timer, 1);
+        let early = clock.count(Moment { second: 1_796, part: 0.55 });
+        assert_eq!(clock.count(Moment { second: 1_800, part: 0.05 }) - early, 7_000_000);
+        assert_eq!(clock.count(Moment { second: 1_796, part: 0.55 }), early);
+        assert!((35..=37).contains(&clock.past.len()), "{}", clock.past.len());
     }
 }

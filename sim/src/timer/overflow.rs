@@ -96,9 +96,7 @@ impl Overflows {
     /// When the handler of wrap number `wrap`, counted from 1, runs if that wrap sets the flag.
     fn runs(&self, clock: &mut Clock, wrap: u64) -> Moment {
         let latency = match self.latency {
-            (low, high) if low < high => {
-                Random::new(self.seed, Use::Timer, wrap).between(self.latency)
-            }
+            (low, high) if low < high => Random::new(self.seed, Use::Timer, wrap).between(self.latency),
             (low, _) => low,
         };
         clock.when(wrap << self.bits).later(latency)

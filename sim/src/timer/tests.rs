@@ -251,18 +251,24 @@ fn a_silence_changes_nothing() {
     let timer = Timer {
         clock_wander_ppb: 300.0,
         overflow_latency_us: (0.0, 40_000.0),
-        latency_us: (0.0, 3_000_000.0),
+        latency_us: (0.0, 30_000.0),
         ..plain()
     };
-    let edges = [0.5, 1.5, 40_000.0, 40_000.2].map(|s| rising(Moment::from_s(s)));
+    let edges = [0.5, 1.45, 40_000.0, 40_000.2].map(|s| rising(Moment::from_s(s)));
     let run = |seed| -> Vec<Handed> { Captures::new(edges.into_iter(), &timer, seed).collect() };
     assert_eq!(run(1), run(1));
     assert_ne!(run(1), run(2));
     let handed = run(1);
     let last = handed.last().unwrap();
+    // In other strides.
     let mut clock = Clock::new(&timer, 1);
-    assert_eq!(last.ticks, clock.count(last.edge.at));
     let mut overflows = Overflows::new(&timer, &clock, 1);
+    for k in 0..111_112u32 {
+        let m = Moment::from_s(f64::from(k) * 0.36);
+        let count = clock.count(m);
+        overflows.seen(&mut clock, m, count);
+    }
+    assert_eq!(last.ticks, clock.count(last.edge.at));
     let count = clock.count(last.read);
     let seen = overflows.seen(&mut clock, last.read, count);
     assert_eq!((seen.tallied, seen.pending), (last.tally, last.capture.pending));
