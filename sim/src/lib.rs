@@ -6,6 +6,9 @@
 //!
 //! readings -> [series] -> evenly spaced fractions of the nominal frequency -> [stability] -> Allan deviations -> [picture]
 //!
+//! comparator -> [output] -> [timer] -> captures -> [timeline] -> edges for a meter
+//!                                              [write] -> recordings, whole or not at all
+//!
 //! board -> [budget] -> reach of its counter, uncertainty term by term
 //! ```
 

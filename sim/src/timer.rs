@@ -106,16 +106,11 @@ impl<I: Iterator<Item = Transition>> Captures<I> {
         self.counts
     }
 
-    /// The next edge that is not lost.
-    fn edge(&mut self) -> Option<Transition> {
-        loop {
-            let edge = self.edges.next()?;
-            self.counts.edges += 1;
-            if self.lost <= 0.0 || self.random.unit() >= self.lost {
-                return Some(edge);
-            }
-            self.counts.lost += 1;
-        }
+    /// Whether the edge that came is lost.
+    fn loses(&mut self) -> bool {
+        let loses = self.lost > 0.0 && self.random.unit() < self.lost;
+        self.counts.lost += u64::from(loses);
+        loses
     }
 
     fn latency(&mut self) -> f64 {
@@ -161,7 +156,11 @@ impl<I: Iterator<Item = Transition>> Iterator for Captures<I> {
     type Item = Handed;
 
     fn next(&mut self) -> Option<Handed> {
-        while let Some(edge) = self.edge() {
+        while let Some(edge) = self.edges.next() {
+            self.counts.edges += 1;
+            if self.loses() {
+                continue;
+            }
             match &mut self.waiting {
                 Some((last, read)) if edge.at < *read => {
                     self.counts.overruns += 1;

@@ -86,9 +86,9 @@ fn unit_hz(tick_hz: u32) -> u64 {
 
 fn timescale(unit_hz: u64) -> (u32, TimescaleUnit) {
     let (unit, hz) = match unit_hz {
-        ..=1_000 => (TimescaleUnit::MS, 1_000),
-        ..=1_000_000 => (TimescaleUnit::US, 1_000_000),
-        ..=1_000_000_000 => (TimescaleUnit::NS, 1_000_000_000),
+        hz if hz <= 1_000 => (TimescaleUnit::MS, 1_000),
+        hz if hz <= 1_000_000 => (TimescaleUnit::US, 1_000_000),
+        hz if hz <= 1_000_000_000 => (TimescaleUnit::NS, 1_000_000_000),
         _ => (TimescaleUnit::PS, 1_000_000_000_000),
     };
     ((hz / unit_hz) as u32, unit)
