@@ -156,7 +156,9 @@ impl Course {
     /// The sum of `parts`. The rate must stay positive for [`Leg::when`].
     pub fn new(parts: Vec<Part>) -> Self {
         let mut corners = Vec::new();
-        let mut knots = 10.0f64;
+        // What never moves needs no knots; the others are short enough for whoever takes a leg as nearly level.
+        let is_level = parts.iter().all(|p| matches!(p, Part::Constant(_)));
+        let mut knots = if is_level { 1.0 } else { 10.0f64 };
         for part in &parts {
             match part {
                 Part::Constant(_) => {}

@@ -6,6 +6,9 @@
 //!
 //! readings -> [series] -> evenly spaced fractions of the nominal frequency -> [stability] -> Allan deviations -> [picture]
 //!
+//! comparator -> [output] -> [timer] -> captures -> [timeline] -> edges for a meter
+//!                                              [write] -> recordings, whole or not at all
+//!
 //! board -> [budget] -> reach of its counter, uncertainty term by term
 //! ```
 
@@ -26,6 +29,7 @@ pub mod mains;
 pub mod measure;
 pub mod moment;
 pub mod noise;
+pub mod output;
 pub mod picture;
 pub mod random;
 pub mod scenario;
@@ -35,4 +39,7 @@ pub mod signal;
 pub mod spacing;
 pub mod stability;
 pub mod waveform;
+pub mod timeline;
+pub mod timer;
 pub mod whole;
+pub mod write;
