@@ -160,10 +160,15 @@ mod tests {
         }
     }
 
-    /// Legs are a tenth of a second long. After half an hour, what handlers may ask for is there, and no more.
+    /// Legs of a clock that ages are a tenth of a second long. After half an hour, what handlers may ask for is there, and no more.
     #[test]
     fn the_past_is_kept_as_long_as_handlers_are_late() {
-        let timer = Timer { latency_us: (0.0, 5e5), overflow_latency_us: (0.0, 1e6), ..plain() };
+        let timer = Timer {
+            latency_us: (0.0, 5e5),
+            overflow_latency_us: (0.0, 1e6),
+            ageing_ppb_day: 1e-9,
+            ..plain()
+        };
         let mut clock = Clock::new(&timer, 1);
         let early = clock.count(Moment { second: 1_796, part: 0.55 });
         assert_eq!(clock.count(Moment { second: 1_800, part: 0.05 }) - early, 7_000_000);
