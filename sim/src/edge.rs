@@ -13,7 +13,8 @@ pub struct TimedEdge {
     pub polarity: Polarity,
 }
 
-/// A change of a comparator's output in simulated time. Transitions alternate in polarity and never run backwards.
+/// A change of a level in simulated time: of the comparator's output, or of the wire behind it. Transitions alternate in polarity and
+/// never run backwards.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Transition {
     /// When it happened, in true time.

@@ -6,6 +6,9 @@
 //!
 //! readings -> [series] -> evenly spaced fractions of the nominal frequency -> [stability] -> Allan deviations -> [picture]
 //!
+//! comparator -> [output] -> [timer] -> captures -> [timeline] -> edges for a meter
+//!                                              [write] -> recordings, whole or not at all
+//!
 //! board -> [budget] -> reach of its counter, uncertainty term by term
 //! ```
 
@@ -19,13 +22,14 @@ pub mod edge;
 pub mod engine;
 pub mod entry;
 pub mod front_end;
-pub mod input;
 pub mod grid;
+pub mod input;
 mod keys;
 pub mod mains;
 pub mod measure;
 pub mod moment;
 pub mod noise;
+pub mod output;
 pub mod picture;
 pub mod random;
 pub mod scenario;
@@ -34,5 +38,8 @@ pub mod settings;
 pub mod signal;
 pub mod spacing;
 pub mod stability;
+pub mod timeline;
+pub mod timer;
 pub mod waveform;
 pub mod whole;
+pub mod write;

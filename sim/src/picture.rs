@@ -1,8 +1,10 @@
 //! Pictures on disk: an SVG, written whole or not at all.
 
 use std::ffi::OsStr;
-use std::fs;
+use std::io::Write;
 use std::path::{Path, PathBuf};
+
+use crate::write::{self, WriteError};
 
 /// A picture that could not be written; no part of it is on disk.
 #[derive(Debug, thiserror::Error)]
@@ -10,14 +12,9 @@ pub enum PictureError {
     /// The name does not end in `.svg`.
     #[error("{}: expected a picture's name ending in .svg", .0.display())]
     Ending(PathBuf),
-    /// The file system refused.
-    #[error("{}: {source}", path.display())]
-    Io {
-        /// The file.
-        path: PathBuf,
-        /// What the system said.
-        source: std::io::Error,
-    },
+    /// It cannot be written.
+    #[error(transparent)]
+    Write(#[from] WriteError),
 }
 
 /// Refuses a name that is not a picture's.
@@ -37,18 +34,13 @@ pub fn check(path: &Path) -> Result<(), PictureError> {
 /// [`PictureError`]; the file that was there is as it was.
 pub fn save(path: &Path, svg: &str) -> Result<(), PictureError> {
     check(path)?;
-    let mut name = path.file_name().unwrap_or_default().to_owned();
-    name.push(format!(".{}.part", std::process::id()));
-    // In the same folder: a rename does not cross file systems.
-    let part = path.with_file_name(name);
-    fs::write(&part, svg).and_then(|()| fs::rename(&part, path)).map_err(|source| {
-        fs::remove_file(&part).ok();
-        PictureError::Io { path: path.into(), source }
-    })
+    Ok(write::whole(path, |to| to.write_all(svg.as_bytes()))?)
 }
 
 #[cfg(test)]
 mod tests {
+    use std::fs;
+
     use super::*;
 
     #[test]
@@ -63,10 +55,10 @@ mod tests {
     #[test]
     fn a_picture_that_fails_leaves_no_crumbs() {
         let folder = tempfile::tempdir().unwrap();
-        // A folder in the way: the whole file is there, the rename is refused.
+        // A folder in the way.
         let taken = folder.path().join("taken.svg");
         fs::create_dir_all(taken.join("inside")).unwrap();
-        assert!(matches!(save(&taken, "<svg/>"), Err(PictureError::Io { .. })));
+        assert!(matches!(save(&taken, "<svg/>"), Err(PictureError::Write(WriteError::Taken { .. }))));
         assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 1);
         save(&folder.path().join("pump.svg"), "<svg/>").unwrap();
         assert_eq!(fs::read(folder.path().join("pump.svg")).unwrap(), b"<svg/>");
