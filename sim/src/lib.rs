@@ -31,6 +31,7 @@ pub mod moment;
 pub mod noise;
 pub mod output;
 pub mod picture;
+pub mod probe;
 pub mod random;
 pub mod scenario;
 pub mod series;

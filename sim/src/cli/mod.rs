@@ -3,8 +3,10 @@
 mod budget;
 mod format;
 mod measure;
+mod progress;
 mod scenario;
 mod stability;
+mod synth;
 
 use std::process::ExitCode;
 
@@ -32,6 +34,8 @@ enum Verb {
     Scenario(scenario::Options),
     /// Allan and modified Allan deviation of logged readings
     Stability(stability::Options),
+    /// Writes what a scenario's capture or waveform looks like
+    Synth(synth::Options),
 }
 
 impl Cli {
@@ -42,6 +46,7 @@ impl Cli {
             Verb::Measure(options) => measure::run(options),
             Verb::Scenario(options) => scenario::run(options),
             Verb::Stability(options) => stability::run(options),
+            Verb::Synth(options) => synth::run(options),
         }
     }
 }
