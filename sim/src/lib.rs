@@ -23,4 +23,5 @@ pub mod scenario;
 pub mod series;
 pub mod settings;
 pub mod stability;
+mod weights;
 pub mod whole;
