@@ -23,5 +23,6 @@ pub mod scenario;
 pub mod series;
 pub mod settings;
 pub mod stability;
+pub mod truth;
 mod weights;
 pub mod whole;
