@@ -9,6 +9,7 @@
 //! board -> [budget] -> reach of its counter, uncertainty term by term
 //! ```
 
+mod bench;
 pub mod budget;
 pub mod course;
 pub mod edge;
