@@ -21,6 +21,7 @@ pub mod moment;
 pub mod picture;
 pub mod random;
 pub mod scenario;
+pub mod score;
 pub mod series;
 pub mod settings;
 pub mod stability;
