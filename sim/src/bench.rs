@@ -181,9 +181,14 @@ impl Bench {
         self.meter.state()
     }
 
-    /// The reading that has fallen due.
+    /// The reading that has fallen due, with its rate of change.
     pub fn take_reading(&mut self) -> Option<Reading> {
         self.meter.take_reading()
+    }
+
+    /// The same without it, in less time.
+    pub fn take_plain_reading(&mut self) -> Option<Reading> {
+        self.meter.take_plain_reading()
     }
 
     /// What was counted so far.

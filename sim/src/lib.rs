@@ -25,6 +25,7 @@ pub mod score;
 pub mod series;
 pub mod settings;
 pub mod stability;
+pub mod trial;
 pub mod truth;
 mod weights;
 pub mod whole;

@@ -87,7 +87,9 @@ pub struct Score {
     pub duration_s: f64,
     interruptions: settling::Interruptions,
     clock: Clock,
-    every_s: f64,
+    /// Time from reading to reading, on average and at most.
+    spacing_s: f64,
+    gap_s: f64,
     /// End of the last judged reading's window.
     last: Option<Moment>,
     kept: Kept,
@@ -115,6 +117,9 @@ impl Score {
     /// Nothing read yet.
     pub(crate) fn new(scenario: &Scenario) -> Self {
         let ratio = (1.0 + scenario.meter.clock_ppm * 1e-6) / (1.0 + scenario.timer.clock_ppm * 1e-6);
+        let (every, period) = (scenario.meter.every_s, 1.0 / scenario.nominal_hz);
+        // A reading waits for the first crossing after it is due, and for one more if that is missing.
+        let gap_s = every + 2.5 * period;
         Self {
             readings: 0,
             unknown: 0,
@@ -128,7 +133,7 @@ impl Score {
             lock_s: None,
             false_readings: 0,
             first_false: None,
-            settling: Settling::new(scenario),
+            settling: Settling::new(scenario, gap_s),
             histogram: Histogram::default(),
             counts: Counts::default(),
             missed: 0,
@@ -137,7 +142,8 @@ impl Score {
             duration_s: 0.0,
             interruptions: settling::Interruptions::new(scenario),
             clock: Clock { ratio, tolerance: scenario.meter.clock_tolerance_ppm * 1e-6 },
-            every_s: scenario.meter.every_s,
+            spacing_s: every.max(period),
+            gap_s,
             last: None,
             kept: Kept::default(),
         }
@@ -195,7 +201,7 @@ impl Score {
 
     /// Keeps a reading for stability if it follows the last in time.
     fn keep(&mut self, frequency: f64, last: Moment) {
-        if self.last.is_some_and(|before| last.since(before) > 1.5 * self.every_s) {
+        if self.last.is_some_and(|before| last.since(before) > self.gap_s) {
             self.kept.interrupt();
         }
         self.kept.take(frequency);
@@ -228,7 +234,7 @@ impl Score {
     /// Allan deviations of the readings, at averaging times in octaves of their spacing: from the longest stretch without a gap among the first
     /// [`KEPT`]. Windows that overlap have smoothed what is shorter than they are. Empty with fewer than three readings in a row.
     pub fn stability(&self) -> Vec<Deviations> {
-        let Ok(phase) = Phase::from_fractional(&self.kept.fractions(), self.every_s) else {
+        let Ok(phase) = Phase::from_fractional(&self.kept.fractions(), self.spacing_s) else {
             return Vec::new();
         };
         phase.octaves().into_iter().filter_map(|m| phase.deviations(m)).collect()

@@ -67,29 +67,39 @@ impl Kind {
     /// Weight of each of `n` stamps in the period, oldest first; they add up to zero, and times the cycle number to one. Two stamps
     /// at least.
     pub fn weights(&self, n: usize) -> Vec<f64> {
-        self.spread(n, 1)
+        self.even(n, 1)
     }
 
     /// The same where rising and falling crossings take turns, each polarity weighted about a middle of its own. Four stamps at
-    /// least.
+    /// least, or three.
     pub fn weights_of_both(&self, n: usize) -> Vec<f64> {
-        self.spread(n, 2)
+        self.even(n, 2)
     }
 
     /// Over `n` crossings that come `polarities` to the cycle.
-    fn spread(&self, n: usize, polarities: usize) -> Vec<f64> {
-        let at = |j: usize| (j as f64 - (n - 1) as f64 / 2.0) / polarities as f64;
-        let outside = (n + 1) as f64 / 2.0 / polarities as f64;
-        let mut weights = vec![0.0; n];
-        for first in 0..polarities {
-            let newest = (n - 1 - first) % polarities == 0;
-            let places = (first..n).step_by(polarities);
-            let places = Places { at: places.map(at).collect(), outside, newest };
-            let moments = (self.moments)(&places);
-            weights.iter_mut().skip(first).step_by(polarities).zip(moments).for_each(|(w, m)| *w = m);
+    fn even(&self, n: usize, polarities: usize) -> Vec<f64> {
+        let steps = n.saturating_sub(1) as f64;
+        let at = |j: usize| (j as f64 - steps / 2.0) / polarities as f64;
+        let crossings: Vec<_> = (0..n).map(|j| (at(j), j % polarities == 1)).collect();
+        self.weigh(&crossings, (steps + 2.0) / 2.0 / polarities as f64)
+    }
+
+    /// The same of any crossings, oldest first: how many cycles after the middle of the window each is, and whether it is of the second
+    /// polarity; the first one outside would come `outside` cycles from the middle. Not finite where they give no period.
+    pub fn weigh(&self, crossings: &[(f64, bool)], outside: f64) -> Vec<f64> {
+        let mut weights = vec![0.0; crossings.len()];
+        for polarity in [false, true] {
+            let of_it = |crossing: &&(f64, bool)| crossing.1 == polarity;
+            let at: Vec<f64> = crossings.iter().filter(of_it).map(|(at, _)| *at).collect();
+            if at.len() >= 2 {
+                let newest = crossings.last().is_some_and(|(_, last)| *last == polarity);
+                let moments = (self.moments)(&Places { at, outside, newest });
+                let places = weights.iter_mut().zip(crossings).filter(|(_, crossing)| crossing.1 == polarity);
+                places.zip(moments).for_each(|((weight, _), moment)| *weight = moment);
+            }
         }
-        let spread: f64 = weights.iter().enumerate().map(|(j, w)| w * at(j)).sum();
-        weights.iter_mut().for_each(|w| *w /= spread);
+        let spread: f64 = weights.iter().zip(crossings).map(|(weight, (at, _))| weight * at).sum();
+        weights.iter_mut().for_each(|weight| *weight /= spread);
         weights
     }
 

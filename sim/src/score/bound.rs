@@ -87,11 +87,10 @@ impl Wave {
     fn new(scenario: &Scenario) -> Self {
         let (front, voltage) = (&scenario.front_end, &scenario.voltage);
         let hz = scenario.nominal_hz;
-        let tones = std::iter::once((1.0, 1.0, 0.0)).chain(
-            voltage.harmonics.iter().map(|(order, percent, degrees)| {
-                (f64::from(*order), percent / 100.0, degrees / 360.0 * TAU)
-            }),
-        );
+        let tones =
+            std::iter::once((1.0, 1.0, 0.0)).chain(voltage.harmonics.iter().map(
+                |(order, percent, degrees)| (f64::from(*order), percent / 100.0, degrees / 360.0 * TAU),
+            ));
         let tones = tones.map(|(order, amplitude, phase)| {
             let (gain, lag) = passed(front, order * hz);
             (order, amplitude * gain, phase - lag)
@@ -127,9 +126,8 @@ impl Wave {
             let middle = (low + high) / 2.0;
             if below(middle) { low = middle } else { high = middle }
         }
-        let slope = |(order, size, phase): &(f64, f64, f64)| {
-            size * order * libm::cos(TAU * order * low + phase)
-        };
+        let slope =
+            |(order, size, phase): &(f64, f64, f64)| size * order * libm::cos(TAU * order * low + phase);
         TAU * self.hz * self.tones.iter().map(slope).sum::<f64>()
     }
 }

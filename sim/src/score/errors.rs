@@ -142,7 +142,10 @@ mod tests {
         for residual in [-5.0, -5.01, 0.0, -0.01, 4.99, 5.0, f64::MAX] {
             histogram.take(residual);
         }
-        assert_eq!((histogram.bins[0], histogram.bins[19], histogram.bins[20], histogram.bins[39]), (1, 1, 1, 1));
+        assert_eq!(
+            (histogram.bins[0], histogram.bins[19], histogram.bins[20], histogram.bins[39]),
+            (1, 1, 1, 1)
+        );
         assert_eq!(histogram.outside, (1, 2));
         assert_eq!((Histogram::start(0), Histogram::start(20)), (-5.0, 0.0));
     }

@@ -41,7 +41,8 @@ impl Score {
             hold(self.lock_s.is_some_and(|lock| lock <= limit), format!("lock_s = {limit}: {found}"));
         }
         if let Some(limit) = limits.false_readings {
-            let first = self.first_false.map_or(String::new(), |at| format!(", the first at {:.3} s", at.seconds()));
+            let first =
+                self.first_false.map_or(String::new(), |at| format!(", the first at {:.3} s", at.seconds()));
             let found = format!("there are {}{first}", self.false_readings);
             hold(self.false_readings <= limit, format!("false_readings = {limit}: {found}"));
         }

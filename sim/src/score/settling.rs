@@ -16,11 +16,13 @@ struct Marks {
 /// Settling after the true steps of frequency or phase: steps of the grid, phase jumps, ends of dips and interruptions.
 ///
 /// A reading is settled if it is within twice its own 95 % half width of the frequency in the middle of its window. After a step settling
-/// takes until the end of the first window from which on all are, up to the next step or the begin of a dip; a step that unsettles no
-/// reading takes no time.
+/// takes until the end of the first window from which on all are and none is missing, up to the next step or the begin of a dip; a step
+/// that unsettles no reading takes no time.
 #[derive(Clone, Debug)]
 pub struct Settling {
     marks: Vec<Marks>,
+    /// Longest time from one reading to the next, if none is missing.
+    gap_s: f64,
     /// The step whose settling is watched.
     open: Option<Open>,
     /// Steps so far.
@@ -37,13 +39,15 @@ struct Open {
     at: Moment,
     /// Whether a reading was off since.
     unsettled: bool,
+    /// The latest reading, or the step.
+    latest: Moment,
     /// The end of the first window after the last one that was off.
     settled: Option<Moment>,
 }
 
 impl Settling {
-    /// For the steps of `scenario`.
-    pub(super) fn new(scenario: &Scenario) -> Self {
+    /// For the steps of `scenario`, whose readings are `gap_s` seconds apart at most.
+    pub(super) fn new(scenario: &Scenario, gap_s: f64) -> Self {
         let one = |at_s, steps| Marks { at_s, every_s: 0.0, left: 1, steps };
         let mut marks = Vec::new();
         if let GridShape::Step { at_s, .. } = scenario.grid.shape {
@@ -59,7 +63,7 @@ impl Settling {
                 _ => {}
             }
         }
-        Self { marks, open: None, steps: 0, settled: 0, sum_s: 0.0, worst: None }
+        Self { marks, gap_s, open: None, steps: 0, settled: 0, sum_s: 0.0, worst: None }
     }
 
     /// A reading whose window ends at `last`, or that says at that moment that nothing is known.
@@ -70,8 +74,13 @@ impl Settling {
         }
         self.come_to(last);
         if let Some(open) = &mut self.open {
-            open.unsettled |= !is_settled;
-            open.settled = if is_settled { open.settled.or(Some(last)) } else { None };
+            if !is_settled || last.since(open.latest) > self.gap_s {
+                (open.unsettled, open.settled) = (true, None);
+            }
+            if is_settled && open.settled.is_none() {
+                open.settled = Some(last);
+            }
+            open.latest = last;
         }
     }
 
@@ -93,7 +102,7 @@ impl Settling {
             self.close();
             if steps {
                 self.steps += 1;
-                self.open = Some(Open { at, unsettled: false, settled: None });
+                self.open = Some(Open { at, unsettled: false, latest: at, settled: None });
             }
         }
     }
@@ -169,9 +178,12 @@ mod tests {
     /// Dips end at 12, 32 and 52 s: settled 0.5 s, 1.5 s and never before the end.
     #[test]
     fn each_step_is_timed_until_the_last_reading_that_is_off() {
-        let mut settling = Settling::new(&dips(40.0, 3));
+        let mut settling = Settling::new(&dips(40.0, 3), 0.15);
         let off = |at: f64| {
-            (10.0..12.5).contains(&at) || (32.0..32.4).contains(&at) || (33.0..33.5).contains(&at) || at >= 53.0
+            (10.0..12.5).contains(&at)
+                || (32.0..32.4).contains(&at)
+                || (33.0..33.5).contains(&at)
+                || at >= 53.0
         };
         settle(&mut settling, 1..541, |at| !off(at));
         settling.finish(Moment::from_s(54.0));
@@ -183,10 +195,20 @@ mod tests {
 
     #[test]
     fn a_step_that_nobody_notices_takes_no_time() {
-        let mut settling = Settling::new(&dips(40.0, 1));
+        let mut settling = Settling::new(&dips(40.0, 1), 0.15);
         settle(&mut settling, 1..200, |_| true);
         settling.finish(Moment::second(20));
         assert_eq!((settling.steps, settling.settled, settling.mean_s()), (1, 1, Some(0.0)));
+    }
+
+    /// Three readings that never came are no better than three that are off.
+    #[test]
+    fn missing_readings_unsettle() {
+        let mut settling = Settling::new(&dips(40.0, 1), 0.15);
+        settle(&mut settling, 1..121, |_| true);
+        settle(&mut settling, 125..200, |_| true);
+        settling.finish(Moment::second(20));
+        assert!((settling.mean_s().unwrap() - 0.5).abs() < 1e-9, "{:?}", settling.mean_s());
     }
 
     #[test]
@@ -194,7 +216,7 @@ mod tests {
         let mut quiet = dips(40.0, 1);
         quiet.disturb.push(Disturb::PhaseJump { at_s: 8.0, degrees: 5.0 });
         quiet.grid.shape = GridShape::Step { at_s: 15.0, size_mhz: 100.0 };
-        let mut settling = Settling::new(&quiet);
+        let mut settling = Settling::new(&quiet, 0.15);
         // Off for half a second after the jump, all through the dip, and not again until 16 s.
         let on = |at: f64| (8.5..10.05).contains(&at) || (12.0..15.0).contains(&at) || at >= 16.0;
         settle(&mut settling, 1..200, on);
@@ -202,7 +224,7 @@ mod tests {
         assert_eq!((settling.steps, settling.settled), (3, 3));
         assert!((settling.mean_s().unwrap() - 0.5).abs() < 1e-9);
         // A step after the end has not happened.
-        let mut early = Settling::new(&quiet);
+        let mut early = Settling::new(&quiet, 0.15);
         early.finish(Moment::second(5));
         assert_eq!((early.steps, early.mean_s()), (0, None));
     }

@@ -137,7 +137,13 @@ fn errors_over_the_bound() {
     noisy.front_end.noise_percent = 100.0 * std::f64::consts::TAU * 50.0 * 20e-6;
     let variance = Bound::new(&noisy).variance(50.0, 1.0, 0).unwrap();
     let readings: Vec<_> = (0..100)
-        .map(|i| reading(2.0 + f64::from(i), Some(50.0 + if i % 2 == 0 { 1.0 } else { -1.0 } * variance.sqrt()), 0.01))
+        .map(|i| {
+            reading(
+                2.0 + f64::from(i),
+                Some(50.0 + if i % 2 == 0 { 1.0 } else { -1.0 } * variance.sqrt()),
+                0.01,
+            )
+        })
         .collect();
     let found = score(&noisy, &readings);
     assert!((found.bound_hz().unwrap() - 0.476e-3).abs() < 1e-6);
@@ -202,7 +208,8 @@ fn broken_limits_are_named_with_their_figures() {
         lock_s: Some(1.0),
         false_readings: Some(0),
     };
-    let mut found = score(&scenario(), &[reading(2.0, Some(50.003), 0.002), reading(2.1, Some(50.001), 0.002)]);
+    let mut found =
+        score(&scenario(), &[reading(2.0, Some(50.003), 0.002), reading(2.1, Some(50.001), 0.002)]);
     found.lock_s = Some(0.3);
     assert_eq!(
         found.broken(&limits),
@@ -217,6 +224,8 @@ fn broken_limits_are_named_with_their_figures() {
     assert_eq!(broken[3], "lock_s = 1: never locked");
     assert!(nothing.broken(&Limits::default()).is_empty());
     let far = score(&scenario(), &[reading(2.0, Some(50.1), 0.001)]);
-    assert!(far.broken(&limits).contains(&"false_readings = 0: there are 1, the first at 1.500 s".to_owned()));
+    assert!(
+        far.broken(&limits).contains(&"false_readings = 0: there are 1, the first at 1.500 s".to_owned())
+    );
     assert!(far.broken(&limits)[1].starts_with("rms_error_mhz = 2.5: it is 100.000000 mHz"));
 }
