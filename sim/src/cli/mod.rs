@@ -3,8 +3,11 @@
 mod budget;
 mod format;
 mod measure;
+mod progress;
 mod scenario;
 mod stability;
+mod synth;
+mod trial;
 
 use std::process::ExitCode;
 
@@ -14,7 +17,7 @@ pub use format::plain;
 
 /// Mains frequency from zero crossings, with stated uncertainty.
 ///
-/// Exit status: 0 done, 1 the signal never locked, 2 wrong use or unreadable input.
+/// Exit status: 0 done, 1 the signal never locked or a limit was broken, 2 wrong use or unreadable input.
 #[derive(Parser)]
 #[command(name = "humtick", version, max_term_width = 100)]
 pub struct Cli {
@@ -32,6 +35,10 @@ enum Verb {
     Scenario(scenario::Options),
     /// Allan and modified Allan deviation of logged readings
     Stability(stability::Options),
+    /// Writes what a scenario's capture or waveform looks like
+    Synth(synth::Options),
+    /// A scenario through front end, timer and meter, scored against the truth
+    Trial(trial::Options),
 }
 
 impl Cli {
@@ -42,6 +49,8 @@ impl Cli {
             Verb::Measure(options) => measure::run(options),
             Verb::Scenario(options) => scenario::run(options),
             Verb::Stability(options) => stability::run(options),
+            Verb::Synth(options) => synth::run(options),
+            Verb::Trial(options) => trial::run(options),
         }
     }
 }

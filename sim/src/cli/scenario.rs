@@ -1,11 +1,11 @@
 //! `humtick scenario`: what a scenario file may say, and whether one says it right.
 
 use std::io::{self, Write};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::Args;
-use humtick_sim::scenario::{Scenario, built_in, template::TEMPLATE};
+use humtick_sim::scenario::{Instead, Scenario, ScenarioError, built_in, template::TEMPLATE};
 
 use super::plain;
 
@@ -42,14 +42,9 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
     } else if options.list {
         built_in::ALL.map(|(name, text)| format!("{name:<22} {}\n", built_in::lesson(text))).concat()
     } else if let Some(wanted) = &options.show {
-        let found = built_in::ALL.iter().find(|(name, _)| name == wanted);
-        let (_, text) = found.ok_or_else(|| {
-            format!(
-                "no scenario {wanted:?} comes with the program; there are {}",
-                built_in::ALL.map(|(n, _)| n).join(", ")
-            )
-        })?;
-        (*text).to_owned()
+        let known = || built_in::ALL.map(|(n, _)| n).join(", ");
+        let none = || format!("no scenario {wanted:?} comes with the program; there are {}", known());
+        built_in(wanted).ok_or_else(none)?.to_owned()
     } else {
         TEMPLATE.to_owned()
     };
@@ -59,6 +54,21 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
         Err(e) if e.kind() != io::ErrorKind::BrokenPipe => Err(format!("cannot write: {e}")),
         _ => Ok(ExitCode::SUCCESS),
     }
+}
+
+/// The scenario in a file, or the one of that name that comes with the program, with some values `instead` of its own; and its text.
+pub fn load(path: &Path, instead: Instead) -> Result<(Scenario, String), String> {
+    let text = match (path.exists(), path.to_str().and_then(built_in)) {
+        (false, Some(text)) => text.to_owned(),
+        _ => std::fs::read_to_string(path)
+            .map_err(|source| ScenarioError::Io { path: path.into(), source }.to_string())?,
+    };
+    let scenario = Scenario::from_toml_with(&text, path, instead).map_err(|e| e.to_string())?;
+    Ok((scenario, text))
+}
+
+fn built_in(name: &str) -> Option<&'static str> {
+    built_in::ALL.iter().find(|(n, _)| *n == name).map(|(_, text)| *text)
 }
 
 /// What it comes to, in a line.

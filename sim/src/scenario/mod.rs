@@ -37,6 +37,15 @@ pub struct Scenario {
     pub limits: Limits,
 }
 
+/// Values that take the place of a scenario file's own, as a command line gives them.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Instead {
+    /// In place of `seed`.
+    pub seed: Option<u64>,
+    /// In place of `duration_s`, within the same range.
+    pub duration_s: Option<f64>,
+}
+
 /// The true frequency over time.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Grid {

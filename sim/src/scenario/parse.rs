@@ -13,13 +13,16 @@ use std::path::Path;
 use clap::ValueEnum;
 use humtick::Intervals;
 
-use super::{CaptureKind, FrontEnd, Limits, Overrun, Scenario, ScenarioError, Timer};
+use super::{CaptureKind, FrontEnd, Instead, Limits, Overrun, Scenario, ScenarioError, Timer};
 use crate::engine;
 use crate::keys::{Bounds, Fault, Keys};
 use crate::settings::{MeterSettings, Nominal};
 
 /// Times in a scenario, in seconds from its start: thirty years.
 const TIME_S: Bounds = (0.0, 1e9);
+
+/// Length of a scenario.
+const LASTING_S: Bounds = (0.1, TIME_S.1);
 
 /// What the tables need to know of the scenario.
 struct Frame<'a> {
@@ -46,7 +49,16 @@ impl Scenario {
     /// # Errors
     /// As there.
     pub fn from_toml(text: &str, path: &Path) -> Result<Self, ScenarioError> {
-        scenario(text, path).map_err(|fault| ScenarioError::Line {
+        Self::from_toml_with(text, path, Instead::default())
+    }
+
+    /// As [`Scenario::from_toml`], with some values from elsewhere `instead`; what follows from them (that a disturbance lasts to the end)
+    /// follows, and what must go together with them is checked.
+    ///
+    /// # Errors
+    /// As there.
+    pub fn from_toml_with(text: &str, path: &Path, instead: Instead) -> Result<Self, ScenarioError> {
+        scenario(text, path, instead).map_err(|fault| ScenarioError::Line {
             path: path.into(),
             line: fault.line(text),
             what: fault.what,
@@ -54,12 +66,17 @@ impl Scenario {
     }
 }
 
-fn scenario(text: &str, path: &Path) -> Result<Scenario, Fault> {
+fn scenario(text: &str, path: &Path, instead: Instead) -> Result<Scenario, Fault> {
     let mut keys = Keys::parse(text)?;
     let stem = || path.file_stem().unwrap_or_default().to_string_lossy().into_owned();
     let name = keys.line("name").unwrap_or_else(stem);
     let seed = keys.whole("seed", 1, (0, u64::MAX));
-    let duration_s = keys.number("duration_s", 60.0, (0.1, TIME_S.1));
+    let seed = instead.seed.unwrap_or(seed);
+    let duration_s = keys.number("duration_s", 60.0, LASTING_S);
+    let duration_s = instead.duration_s.unwrap_or(duration_s);
+    keys.check((LASTING_S.0..=LASTING_S.1).contains(&duration_s), "duration_s", || {
+        format!("duration_s = {duration_s} (given instead) is outside {} to {}", LASTING_S.0, LASTING_S.1)
+    });
     let nominal_hz = keys.number("nominal_hz", 50.0, (0.5, 10_000.0));
     let frame = Frame { path, duration_s, nominal_hz };
     let [grid, voltage, front, timer, meter, limits] =

@@ -1,7 +1,9 @@
 //! Writers: files that are there whole or not at all.
 
 pub mod csv;
+pub mod truth;
 pub mod vcd;
+pub mod wav;
 
 use std::fs::{self, File};
 use std::io::{self, BufWriter, Write};

@@ -3,7 +3,7 @@ mod disturb;
 
 use std::path::Path;
 
-use super::super::{Flicker, FlickerShape, Grid, GridShape};
+use super::super::{Disturb, Flicker, FlickerShape, Grid, GridShape};
 use super::harmonics::{Preset, Word, distortion};
 use super::*;
 use crate::settings::EstimatorKind;
@@ -355,4 +355,25 @@ fn deep_nesting_and_long_keys_are_refused() {
     assert!(refusal(&format!("seed = {}", "[".repeat(100_000))).starts_with("1: "));
     assert!(refusal(&format!("{} = 1", "a".repeat(100_000))).len() < 300);
     assert!(refusal(&format!("seed = \"{}\"", "\u{e4}".repeat(100_000))).len() < 200);
+}
+
+/// A ramp that was harmless in the file's minute goes below zero in an hour, and says so; impulses go on to the new end.
+#[test]
+fn a_length_given_instead_is_checked_with_the_rest() {
+    let with = |text: &str, duration_s| {
+        let instead = Instead { seed: Some(9), duration_s: Some(duration_s) };
+        Scenario::from_toml_with(text, Path::new("pump.toml"), instead)
+    };
+    let sparks =
+        "duration_s = 30\n[[disturb]]\nkind = \"impulses\"\nrate_hz = 1\nsize_percent = 2\nwidth_us = 3";
+    let longer = with(sparks, 3_600.0).unwrap();
+    assert_eq!((longer.seed, longer.duration_s), (9, 3_600.0));
+    assert!(matches!(longer.disturb[0], Disturb::Impulses { stop_s: 3_600.0, .. }));
+    let ramp = "[grid]\nshape = \"ramp\"\nrate_hz_s = -0.02\nstart_s = 0\nstop_s = 1e6";
+    assert!(with(ramp, 60.0).is_ok());
+    assert!(with(ramp, 3_600.0).unwrap_err().to_string().starts_with("pump.toml:3: [grid] ramp: "));
+    for nonsense in [0.0, 1e10, f64::NAN] {
+        let error = with("duration_s = 3", nonsense).unwrap_err().to_string();
+        assert!(error.contains("(given instead) is outside 0.1 to 1000000000"), "{error}");
+    }
 }
