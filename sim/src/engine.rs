@@ -104,7 +104,6 @@ fn boxed<const N: usize, E: Estimator + 'static, const CHAINS: usize>(
     config: &Config,
 ) -> Result<Box<dyn Engine>, SettingsError> {
     let meter = Meter::<N, E, CHAINS>::new(config);
-    let fault =
-        |e| SettingsError::Value(format!("{e} (the recording has {} ticks a second)", config.rate.hz()));
+    let fault = |e| SettingsError::Value(format!("{e} (at {} ticks a second)", config.rate.hz()));
     Ok(Box::new(meter.map_err(fault)?))
 }

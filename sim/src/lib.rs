@@ -16,6 +16,7 @@ pub mod edge;
 pub mod engine;
 pub mod front_end;
 pub mod input;
+mod keys;
 pub mod measure;
 pub mod moment;
 pub mod picture;

@@ -77,6 +77,35 @@ pub fn read(path: &Path, source: impl BufRead, options: &SeriesOptions) -> Resul
     settle(&rows, options).map_err(|what| InputError::file(path, what))
 }
 
+/// Frequencies and their times as recorded, in seconds after the first: uneven as they are, and rows without a frequency left out.
+///
+/// # Errors
+/// With file and line: what [`open`] refuses in a row, a frequency outside `range_hz`, and fewer than two frequencies.
+pub fn points(
+    path: &Path,
+    options: &SeriesOptions,
+    (low, high): (f64, f64),
+) -> Result<Vec<(f64, f64)>, InputError> {
+    let source = File::open(path).map_err(|e| InputError::io(path, e))?;
+    let rows = Rows::read(path, BufReader::new(source), options)?;
+    let mut points: Vec<(f64, f64)> = vec![];
+    for (place, (value, line)) in rows.values.iter().zip(&rows.lines).enumerate() {
+        let Some(hz) = *value else { continue };
+        if !(low..=high).contains(&hz) {
+            return Err(InputError::line(path, *line, format!("{hz} Hz is outside {low} to {high} Hz")));
+        }
+        // No times where the spacing was given.
+        let even = place as f64 * options.interval_s.unwrap_or_default();
+        points.push((rows.times.get(place).copied().unwrap_or(even), hz));
+    }
+    let start = points.first().map_or(0.0, |(time, _)| *time);
+    points.iter_mut().for_each(|(time, _)| *time -= start);
+    if points.len() < 2 {
+        return Err(InputError::file(path, format!("{} frequencies; two are the least", points.len())));
+    }
+    Ok(points)
+}
+
 impl SeriesOptions {
     fn nominal(&self) -> Option<f64> {
         match self.scale {

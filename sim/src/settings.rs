@@ -3,11 +3,11 @@
 use std::path::{Path, PathBuf};
 
 use humtick::{Bursts, Config, Frequency, Pick, Polarity, TickRate, Ticks};
-use serde::Deserialize;
+
+use crate::keys::{Bounds, Fault, Keys};
 
 /// Which estimator a meter uses.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, clap::ValueEnum)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
 pub enum EstimatorKind {
     /// The last single period.
     LastPeriod,
@@ -41,8 +41,7 @@ impl EstimatorKind {
 }
 
 /// Which edges begin a cycle.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, clap::ValueEnum)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
 pub enum PolarityKind {
     /// Upward crossings.
     Rising,
@@ -68,8 +67,7 @@ impl PolarityKind {
 }
 
 /// Which instant of a burst of edges stands for it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, clap::ValueEnum)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
 pub enum BurstKind {
     /// The first edge, at once.
     First,
@@ -78,6 +76,9 @@ pub enum BurstKind {
     /// The mean of all edges.
     Mean,
 }
+
+/// Frequencies that can be asked for.
+const NOMINAL_HZ: Bounds = (0.1, 100_000.0);
 
 /// The frequency range in which a meter looks for a period.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -96,7 +97,7 @@ impl std::str::FromStr for Nominal {
             return Ok(Self::Auto);
         }
         match text.parse::<f64>() {
-            Ok(hz) if (0.1..=100_000.0).contains(&hz) => Ok(Self::Hertz(hz)),
+            Ok(hz) if (NOMINAL_HZ.0..=NOMINAL_HZ.1).contains(&hz) => Ok(Self::Hertz(hz)),
             _ => Err("expected auto, or hertz from 0.1 to 100000".into()),
         }
     }
@@ -215,46 +216,6 @@ pub enum SettingsError {
     Value(String),
 }
 
-/// A settings file: every key may be left out.
-#[derive(Debug, Default, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct File {
-    nominal_hz: Option<f64>,
-    estimator: Option<EstimatorKind>,
-    polarity: Option<PolarityKind>,
-    window_s: Option<f64>,
-    every_s: Option<f64>,
-    rocof_s: Option<f64>,
-    burst: Option<BurstKind>,
-    burst_span: Option<f64>,
-    intervals: Option<bool>,
-    holdoff: Option<f64>,
-    gate_factor: Option<u8>,
-    gate_floor: Option<f64>,
-    coast_cycles: Option<u8>,
-    clock_ppm: Option<f64>,
-    clock_tolerance_ppm: Option<f64>,
-}
-
-/// Keys of a settings file, for the nearest known one to a mistyped one.
-const KEYS: [&str; 15] = [
-    "nominal_hz",
-    "estimator",
-    "polarity",
-    "window_s",
-    "every_s",
-    "rocof_s",
-    "burst",
-    "burst_span",
-    "intervals",
-    "holdoff",
-    "gate_factor",
-    "gate_floor",
-    "coast_cycles",
-    "clock_ppm",
-    "clock_tolerance_ppm",
-];
-
 impl MeterSettings {
     /// The settings in a TOML file, defaults for what it does not name.
     ///
@@ -272,71 +233,74 @@ impl MeterSettings {
     /// # Errors
     /// As there.
     pub fn from_toml(text: &str, path: &Path) -> Result<Self, SettingsError> {
-        let at = |span: Option<std::ops::Range<usize>>, what: String| {
-            let before = span.map_or(0, |s| s.start.min(text.len()));
-            let line = 1 + text.bytes().take(before).filter(|b| *b == b'\n').count();
-            SettingsError::Line { path: path.into(), line, what }
+        let line = |fault: Fault| SettingsError::Line {
+            path: path.into(),
+            line: fault.line(text),
+            what: fault.what,
         };
-        let file: File = toml::from_str(text).map_err(|error| {
-            let found = error.span().and_then(|s| text.get(s)).unwrap_or_default();
-            let what = if error.message().starts_with("unknown field") {
-                format!("unknown key {found:?}; {}", nearest(found))
-            } else {
-                error.message().to_owned()
-            };
-            at(error.span(), what)
-        })?;
-        let base = Self::default();
-        let nominal = file.nominal_hz.map_or(base.nominal, Nominal::Hertz);
-        let settings = Self {
-            nominal,
-            rocof_s: file.rocof_s.unwrap_or(nominal.rocof_s()),
-            burst: file.burst.unwrap_or(base.burst),
-            burst_span: file.burst_span.unwrap_or(base.burst_span),
-            intervals: file.intervals.unwrap_or(base.intervals),
-            estimator: file.estimator.unwrap_or(base.estimator),
-            polarity: file.polarity.unwrap_or(base.polarity),
-            window_s: file.window_s.unwrap_or(base.window_s),
-            every_s: file.every_s.unwrap_or(base.every_s),
-            holdoff: file.holdoff.unwrap_or(base.holdoff),
-            gate_factor: file.gate_factor.unwrap_or(base.gate_factor),
-            gate_floor: file.gate_floor.unwrap_or(base.gate_floor),
-            coast_cycles: file.coast_cycles.unwrap_or(base.coast_cycles),
-            clock_ppm: file.clock_ppm.unwrap_or(base.clock_ppm),
-            clock_tolerance_ppm: file.clock_tolerance_ppm.unwrap_or(base.clock_tolerance_ppm),
-        };
-        if let Some((key, what)) = settings.out_of_range() {
-            let start =
-                text.lines().scan(0, |at, line| Some((std::mem::replace(at, *at + line.len() + 1), line)));
-            let span =
-                start.into_iter().find(|(_, line)| line.trim_start().starts_with(key)).map(|(at, _)| at..at);
-            return Err(at(span, what));
-        }
+        let mut keys = Keys::parse(text).map_err(line)?;
+        let settings = Self::from_keys(&mut keys, Self::default());
+        keys.finish().map_err(line)?;
         Ok(settings)
     }
 
-    /// The first value outside its range: its key, and what is wrong.
-    fn out_of_range(&self) -> Option<(&'static str, String)> {
+    /// What `keys` say, `base` for what they do not.
+    pub(crate) fn from_keys(keys: &mut Keys<'_>, base: Self) -> Self {
+        let nominal = keys.given("nominal_hz", NOMINAL_HZ).map_or(base.nominal, Nominal::Hertz);
+        let mut settings = Self {
+            nominal,
+            rocof_s: nominal.rocof_s(),
+            estimator: keys.word("estimator", base.estimator),
+            polarity: keys.word("polarity", base.polarity),
+            burst: keys.word("burst", base.burst),
+            intervals: keys.flag("intervals", base.intervals),
+            ..base
+        };
+        for (key, value, bounds) in settings.numbers() {
+            *value = keys.number(key, *value, bounds);
+        }
+        for (key, value, (low, high)) in settings.counts() {
+            *value = keys.whole(key, *value, (low.into(), high.into()));
+        }
+        settings
+    }
+
+    /// Key, value and range of each number.
+    fn numbers(&mut self) -> [(&'static str, &mut f64, Bounds); 8] {
+        [
+            ("window_s", &mut self.window_s, (0.001, 1_000.0)),
+            ("every_s", &mut self.every_s, (0.001, 1_000.0)),
+            ("rocof_s", &mut self.rocof_s, (0.001, 1_000.0)),
+            ("burst_span", &mut self.burst_span, (0.001, 0.4)),
+            ("holdoff", &mut self.holdoff, (0.0, 0.9)),
+            ("gate_floor", &mut self.gate_floor, (0.0, 0.25)),
+            ("clock_ppm", &mut self.clock_ppm, (-100_000.0, 100_000.0)),
+            ("clock_tolerance_ppm", &mut self.clock_tolerance_ppm, (0.0, 100_000.0)),
+        ]
+    }
+
+    /// Key, value and range of each whole number.
+    fn counts(&mut self) -> [(&'static str, &mut u8, (u8, u8)); 2] {
+        [("gate_factor", &mut self.gate_factor, (3, 50)), ("coast_cycles", &mut self.coast_cycles, (4, 250))]
+    }
+
+    /// What is wrong with the first value outside its range.
+    fn out_of_range(&self) -> Option<String> {
         let nominal = match self.nominal {
             Nominal::Auto => 50.0,
             Nominal::Hertz(hz) => hz,
         };
-        [
-            ("nominal_hz", nominal, 0.1, 100_000.0),
-            ("window_s", self.window_s, 0.001, 1_000.0),
-            ("every_s", self.every_s, 0.001, 1_000.0),
-            ("rocof_s", self.rocof_s, 0.001, 1_000.0),
-            ("burst_span", self.burst_span, 0.001, 0.4),
-            ("holdoff", self.holdoff, 0.0, 0.9),
-            ("gate_factor", self.gate_factor.into(), 3.0, 50.0),
-            ("gate_floor", self.gate_floor, 0.0, 0.25),
-            ("coast_cycles", self.coast_cycles.into(), 4.0, 250.0),
-            ("clock_ppm", self.clock_ppm, -100_000.0, 100_000.0),
-            ("clock_tolerance_ppm", self.clock_tolerance_ppm, 0.0, 100_000.0),
-        ]
-        .into_iter()
-        .find(|(_, value, low, high)| !(low..=high).contains(&value))
-        .map(|(key, value, low, high)| (key, format!("{key} = {value} is outside {low} to {high}")))
+        let (mut numbers, mut counts) = (*self, *self);
+        let numbers = numbers.numbers().map(|(key, value, bounds)| (key, *value, bounds));
+        let counts = counts
+            .counts()
+            .map(|(key, value, (low, high))| (key, f64::from(*value), (f64::from(low), f64::from(high))));
+        [("nominal_hz", nominal, NOMINAL_HZ)]
+            .into_iter()
+            .chain(numbers)
+            .chain(counts)
+            .find(|(_, value, (low, high))| !(*low..=*high).contains(value))
+            .map(|(key, value, (low, high))| format!("{key} = {value} is outside {low} to {high}"))
     }
 
     /// The core's configuration for a counter of `tick_hz`.
@@ -344,7 +308,7 @@ impl MeterSettings {
     /// # Errors
     /// A value outside its range, or values that do not fit the tick rate; the message says which and what to do.
     pub fn config(&self, tick_hz: u32) -> Result<Config, SettingsError> {
-        if let Some((_, what)) = self.out_of_range() {
+        if let Some(what) = self.out_of_range() {
             return Err(SettingsError::Value(what));
         }
         let rate = TickRate::from_hz(tick_hz).ok_or_else(|| {
@@ -395,16 +359,10 @@ fn scaled(value: f64, unit: f64) -> u64 {
     (value * unit).round() as u64
 }
 
-/// Names the known key nearest to `found`.
-fn nearest(found: &str) -> String {
-    KEYS.iter()
-        .max_by(|a, b| strsim::jaro_winkler(a, found).total_cmp(&strsim::jaro_winkler(b, found)))
-        .map_or_else(String::new, |key| format!("did you mean {key}? Known: {}", KEYS.join(", ")))
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::keys::listed;
 
     fn refusal(text: &str) -> String {
         MeterSettings::from_toml(text, Path::new("cellar.toml")).unwrap_err().to_string()
@@ -429,23 +387,48 @@ mod tests {
             "{unknown}"
         );
         assert_eq!(refusal("\n\nholdoff = 1.5\n"), "cellar.toml:3: holdoff = 1.5 is outside 0 to 0.9");
-        assert!(refusal("\nwindow_s = \"long\"\n").starts_with("cellar.toml:2: invalid type"));
-        assert!(refusal("estimator = \"best\"").contains("expected one of `last-period`"));
+        assert!(
+            refusal("\nwindow_s = \"long\"\n")
+                .contains(":2: window_s = \"long\" is not a number; expected 0.001")
+        );
+        assert!(refusal("estimator = \"best\"").contains("Expected last-period, end-to-end, triangular"));
+        assert!(refusal("estimator = \"leastsquare\"").contains("did you mean least-squares?"));
+        assert!(refusal("\n\nintervals = 1").contains(":3: intervals = 1 is neither true nor false"));
+        assert!(refusal("coast_cycles = 2.5").contains("is not a whole number; expected 4 to 250"));
         assert!(refusal("window_s = \n").starts_with("cellar.toml:1: "));
-        assert!(refusal("window_s = nan").contains("window_s = NaN is outside 0.001 to 1000"));
-    }
-
-    #[test]
-    fn every_key_of_the_file_is_a_known_one() {
-        // An unknown key makes serde list what it knows; KEYS must be that list.
-        let message = toml::from_str::<File>("x = 1").unwrap_err().message().to_owned();
-        let listed: Vec<_> = message.split('`').skip(3).step_by(2).collect();
-        assert_eq!(listed, KEYS);
+        assert!(refusal("window_s = nan").contains("window_s = nan is outside 0.001 to 1000"));
     }
 
     #[test]
     fn the_core_accepts_the_defaults_as_its_own() {
         let config = MeterSettings::default().config(2_000_000).unwrap();
         assert_eq!(config, Config::mains(TickRate::from_hz(2_000_000).unwrap()));
+    }
+
+    /// The table in the README has a row for every key, with its default and its range.
+    #[test]
+    fn the_readme_lists_every_key() {
+        let readme =
+            std::fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("../README.md")).unwrap();
+        let row =
+            |key: &str| readme.lines().find(|line| line.starts_with(&format!("| `{key}` |"))).expect(key);
+        let unknown = refusal("x = 1");
+        let known = unknown.split("Known: ").nth(1).unwrap().split(", ");
+        assert_eq!(known.inspect(|key| assert!(row(key).matches('|').count() == 5, "{key}")).count(), 15);
+        let mut settings = MeterSettings::default();
+        for (key, value, (low, high)) in settings.numbers() {
+            assert!(row(key).contains(&format!("| {value} | {low} to {high} |")), "{key}");
+        }
+        for (key, value, (low, high)) in settings.counts() {
+            assert!(row(key).contains(&format!("| {value} | {low} to {high} |")), "{key}");
+        }
+        assert!(row("nominal_hz").contains(&format!("| {} to {} |", NOMINAL_HZ.0, NOMINAL_HZ.1)));
+        for (key, words) in [
+            ("estimator", listed::<EstimatorKind>()),
+            ("polarity", listed::<PolarityKind>()),
+            ("burst", listed::<BurstKind>()),
+        ] {
+            assert!(words.split(", ").all(|word| row(key).contains(&format!("`\"{word}\"`"))), "{key}");
+        }
     }
 }

@@ -91,7 +91,7 @@ pub struct Options {
     /// What the capture clock may be off beyond that, ppm [default: 50, ordinary quartz]
     #[arg(long, value_name = "PPM")]
     clock_tolerance_ppm: Option<f64>,
-    /// Meter settings from a TOML file; options given here overrule it
+    /// Meter settings from a TOML file, the keys of [meter] in `humtick scenario`; options given here overrule it
     #[arg(long, value_name = "FILE.toml")]
     settings: Option<PathBuf>,
     /// Output: a table to read, CSV, or JSON Lines

@@ -3,6 +3,7 @@
 mod budget;
 mod format;
 mod measure;
+mod scenario;
 mod stability;
 
 use std::process::ExitCode;
@@ -27,6 +28,8 @@ enum Verb {
     Budget(budget::Options),
     /// Readings from a recorded capture or waveform
     Measure(measure::Options),
+    /// Prints a commented template of a scenario file
+    Scenario(scenario::Options),
     /// Allan and modified Allan deviation of logged readings
     Stability(stability::Options),
 }
@@ -37,6 +40,7 @@ impl Cli {
         match self.verb {
             Verb::Budget(options) => budget::run(options),
             Verb::Measure(options) => measure::run(options),
+            Verb::Scenario(options) => scenario::run(options),
             Verb::Stability(options) => stability::run(options),
         }
     }

@@ -2,9 +2,11 @@
 //!
 //! Every field is in the unit that its name says, and has been checked against the range in its description. Percentages of voltage are of the amplitude of the undisturbed fundamental.
 
-use std::path::PathBuf;
+pub mod built_in;
+mod parse;
+pub mod template;
 
-use serde::Deserialize;
+use std::path::PathBuf;
 
 use crate::settings::MeterSettings;
 
@@ -86,6 +88,20 @@ pub enum GridShape {
     },
 }
 
+impl GridShape {
+    /// Its name in scenario files.
+    pub const fn name(&self) -> &'static str {
+        match self {
+            Self::Constant => "constant",
+            Self::Ramp { .. } => "ramp",
+            Self::Step { .. } => "step",
+            Self::Swing { .. } => "swing",
+            Self::Wander { .. } => "wander",
+            Self::Recorded { .. } => "recorded",
+        }
+    }
+}
+
 /// The voltage in undisturbed operation.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Voltage {
@@ -102,21 +118,18 @@ pub struct Voltage {
 }
 
 /// Modulation of the amplitude.
-#[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
-#[serde(deny_unknown_fields)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Flicker {
     /// Greatest deviation from the mean amplitude, 0 to 50 percent.
     pub percent: f64,
     /// Modulation frequency, 0.01 to 40 Hz.
     pub hz: f64,
     /// Form of the modulation.
-    #[serde(default)]
     pub shape: FlickerShape,
 }
 
 /// Form of an amplitude modulation.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, clap::ValueEnum)]
 pub enum FlickerShape {
     /// A sine.
     #[default]
@@ -279,8 +292,7 @@ pub struct Timer {
 }
 
 /// How an edge is stamped.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
 pub enum CaptureKind {
     /// By a capture unit, at the edge.
     Hardware,
@@ -289,8 +301,7 @@ pub enum CaptureKind {
 }
 
 /// What a capture that comes before the last one was read does.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
 pub enum Overrun {
     /// It is lost.
     Drop,
@@ -299,8 +310,7 @@ pub enum Overrun {
 }
 
 /// What the readings are held to; what is `None` is not judged.
-#[derive(Clone, Debug, Default, PartialEq, Deserialize)]
-#[serde(deny_unknown_fields)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Limits {
     /// Largest error of a reading against the truth over its window.
     pub max_error_mhz: Option<f64>,

@@ -22,6 +22,8 @@ pub(super) struct Rows {
     pub(super) values: Vec<Option<f64>>,
     /// One a row in seconds, each above the last; empty if the spacing was given.
     pub(super) times: Vec<f64>,
+    /// Line of each row in the file.
+    pub(super) lines: Vec<u64>,
     /// Windows of the readings in seconds, where the file says so.
     pub(super) spans: Vec<f64>,
 }
@@ -71,6 +73,7 @@ impl Rows {
                 if record.kind == "reading" {
                     rows.take(record.t_s, record.span_s, record.frequency_hz, "frequency_hz", options)
                         .map_err(|what| lines.error(what))?;
+                    rows.lines.push(lines.number());
                 }
             }
             if !lines.advance()? {
@@ -88,6 +91,7 @@ impl Rows {
                 continue;
             }
             columns.row(&mut rows, lines.text(), options).map_err(|what| lines.error(what))?;
+            rows.lines.push(lines.number());
         }
         Ok(rows)
     }
