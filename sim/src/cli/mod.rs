@@ -5,6 +5,7 @@ mod format;
 mod measure;
 mod scenario;
 mod stability;
+mod trial;
 
 use std::process::ExitCode;
 
@@ -14,7 +15,7 @@ pub use format::plain;
 
 /// Mains frequency from zero crossings, with stated uncertainty.
 ///
-/// Exit status: 0 done, 1 the signal never locked, 2 wrong use or unreadable input.
+/// Exit status: 0 done, 1 the signal never locked or a limit was broken, 2 wrong use or unreadable input.
 #[derive(Parser)]
 #[command(name = "humtick", version, max_term_width = 100)]
 pub struct Cli {
@@ -32,6 +33,8 @@ enum Verb {
     Scenario(scenario::Options),
     /// Allan and modified Allan deviation of logged readings
     Stability(stability::Options),
+    /// A scenario through front end, timer and meter, scored against the truth
+    Trial(trial::Options),
 }
 
 impl Cli {
@@ -42,6 +45,7 @@ impl Cli {
             Verb::Measure(options) => measure::run(options),
             Verb::Scenario(options) => scenario::run(options),
             Verb::Stability(options) => stability::run(options),
+            Verb::Trial(options) => trial::run(options),
         }
     }
 }
