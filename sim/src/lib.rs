@@ -6,6 +6,8 @@
 //!
 //! readings -> [series] -> evenly spaced fractions of the nominal frequency -> [stability] -> Allan deviations -> [picture]
 //!
+//! scenario -> edges as a timer hands them over -> [trial] -> readings, each with its [truth] -> [score] -> limits kept or broken
+//!
 //! board -> [budget] -> reach of its counter, uncertainty term by term
 //! ```
 
