@@ -64,7 +64,7 @@ pub struct Score {
     /// What the noise permits for each stamp.
     pub bound: Bound,
     /// Sum of the variances that the noise permits for the readings with an error, and how many.
-    bound_sum: (f64, u64),
+    bound_sum: (f64, f64, u64),
     /// Seconds from the start until the meter said it was locked; `None` if it never did.
     pub lock_s: Option<f64>,
     /// Numbers that are off by more than [`FALSE_FACTOR`] times the half width of their 95 % interval, and any whose window lies inside an
@@ -132,7 +132,7 @@ impl Score {
             coverage: Coverage::default(),
             coverage_apart: Coverage::default(),
             bound: Bound::new(scenario),
-            bound_sum: (0.0, 0),
+            bound_sum: (0.0, 0.0, 0),
             lock_s: None,
             false_readings: 0,
             first_false: None,
@@ -191,7 +191,8 @@ impl Score {
         let span_s = scored.last.since(scored.first);
         if let Some(variance) = self.bound.variance(truth, span_s, scored.reading.missed) {
             self.bound_sum.0 += variance;
-            self.bound_sum.1 += 1;
+            self.bound_sum.1 += apart * apart / variance;
+            self.bound_sum.2 += 1;
         }
         if let Some(half) = scored.reading.u95_hz {
             let share = self.last.map_or(1.0, |last| (scored.last.since(last) / span_s).clamp(0.0, 1.0));
@@ -226,13 +227,15 @@ impl Score {
 
     /// Root mean square that the noise permits for these readings, in hertz: see [`Bound`]. `None` without a reading.
     pub fn bound_hz(&self) -> Option<f64> {
-        let (sum, count) = self.bound_sum;
+        let (sum, _, count) = self.bound_sum;
         (count > 0).then(|| (sum / count as f64).sqrt())
     }
 
-    /// How much the errors, clock apart, exceed what the noise permits: 1 for least squares where nothing else disturbs.
+    /// How much the errors, clock apart, exceed what the noise permits, each reading by its own bound, so that the short windows after
+    /// a lock count no more than others: 1 for least squares where nothing else disturbs.
     pub fn over_bound(&self) -> Option<f64> {
-        Some(self.apart.rms()? / self.bound_hz()?)
+        let (_, sum, count) = self.bound_sum;
+        (count > 0).then(|| (sum / count as f64).sqrt()).filter(|ratio| ratio.is_finite())
     }
 
     /// Error of a reading in hertz, at `frequency_hz`, that the clock's lasting error alone makes.
