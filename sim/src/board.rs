@@ -10,11 +10,14 @@ use crate::output::{Glitches, SlowEdges, output};
 use crate::scenario::Scenario;
 use crate::timer::Captures;
 
-/// The captures of `scenario`, to its end. The mains is simulated by as many threads as the machine has cores; the result is the same
-/// whatever their number.
-pub fn captures(scenario: &Scenario) -> Captures<Glitches<SlowEdges<Mains>>> {
-    let threads = std::thread::available_parallelism().map_or(1, usize::from);
+/// The captures of `scenario`, to its end, its mains simulated by so many threads; the result is the same whatever their number.
+pub fn captures(scenario: &Scenario, threads: usize) -> Captures<Glitches<SlowEdges<Mains>>> {
     let end = Moment::from_s(scenario.duration_s);
     let edges = output(Mains::new(scenario, threads), &scenario.front_end, scenario.seed, end);
     Captures::new(edges, &scenario.timer, scenario.seed)
+}
+
+/// As many threads as the machine has cores.
+pub fn threads() -> usize {
+    std::thread::available_parallelism().map_or(1, usize::from)
 }

@@ -7,21 +7,19 @@
 
 use std::f64::consts::TAU;
 
-use crate::random::{Random, Use};
+use crate::random::{Numbered, Use};
 
 /// Length of a pulse in 1/B.
 const LENGTH: f64 = 9.6;
 /// Its Kaiser window's parameter.
 const BETA: f64 = 4.0;
-/// Draws that come from one stream.
-const BLOCK: i64 = 8;
 /// Sums run in so many lanes, in a fixed order whatever the processor.
 const LANES: usize = 4;
 
 /// The noise of one scenario.
 #[derive(Clone, Debug)]
 pub struct Noise {
-    seed: u64,
+    numbered: Numbered,
     /// Grid points from one draw to the next.
     spacing: i64,
     /// Draws that a point is a sum of; a multiple of [`LANES`].
@@ -62,26 +60,32 @@ impl Noise {
         for weight in &mut weights {
             *weight *= sigma / power.sqrt();
         }
-        Self { seed, spacing: spacing as i64, taps, weights, first: 0, draws: Vec::new() }
+        Self {
+            numbered: Numbered::new(seed, Use::Noise),
+            spacing: spacing as i64,
+            taps,
+            weights,
+            first: 0,
+            draws: Vec::new(),
+        }
     }
 
     /// Makes the draws for grid points `from` to `to` ready.
     pub fn prepare(&mut self, from: i64, to: i64) {
         let half = self.taps as i64 / 2;
-        let first = (from.div_euclid(self.spacing) - half + 1).div_euclid(BLOCK) * BLOCK;
+        let first = from.div_euclid(self.spacing) - half + 1;
         let last = to.div_euclid(self.spacing) + half;
         let held = self.first + self.draws.len() as i64;
-        if self.draws.is_empty() || first < self.first || first >= held {
+        if first < self.first || first >= held {
             self.first = first;
             self.draws.clear();
         } else if first - self.first >= 4096 {
             self.draws.drain(..(first - self.first) as usize);
             self.first = first;
         }
-        while self.first + self.draws.len() as i64 <= last {
-            let block = (self.first + self.draws.len() as i64) / BLOCK;
-            let draws = Random::new(self.seed, Use::Noise, block as u64).normals::<{ BLOCK as usize }>();
-            self.draws.extend_from_slice(&draws);
+        let held = self.first + self.draws.len() as i64;
+        if held <= last {
+            self.draws.extend((held..=last).map(|j| self.numbered.normal(j)));
         }
     }
 

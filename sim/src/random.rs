@@ -1,4 +1,5 @@
-//! Random streams that are the same on every machine, for ever: PCG XSL RR 128/64 (MCG), seeded by place rather than by turn.
+//! Random streams that are the same on every machine, for ever: PCG XSL RR 128/64 (MCG), seeded by place rather than by turn, and
+//! SplitMix64 by number where each draw must stand alone.
 
 use std::sync::LazyLock;
 
@@ -33,7 +34,7 @@ impl Random {
     #[inline]
     pub fn new(seed: u64, what: Use, index: u64) -> Self {
         let high = mixed(seed ^ mixed(what as u64 + 1));
-        let low = mixed(high ^ index.wrapping_mul(0x9E37_79B9_7F4A_7C15));
+        let low = mixed(high ^ index.wrapping_mul(GOLDEN));
         Self(Pcg64Mcg::new(u128::from(high) << 64 | u128::from(low)))
     }
 
@@ -58,35 +59,30 @@ impl Random {
         self.draw(&ZIGGURAT)
     }
 
-    /// So many normal draws.
-    pub fn normals<const N: usize>(mut self) -> [f64; N] {
-        let z = &*ZIGGURAT;
-        let mut draws = [0.0; N];
-        for draw in &mut draws {
-            *draw = self.draw(z);
-        }
-        draws
-    }
-
     #[inline]
     fn draw(&mut self, z: &Ziggurat) -> f64 {
         loop {
             let bits = self.0.next_u64();
-            let layer = (bits & 0xFF) as usize;
-            // From -1 to 1 in steps of 2^-52.
-            let u = (bits.cast_signed() >> 11) as f64 * f64::EPSILON;
-            let x = u * z.x[layer];
-            if x.abs() < z.x[layer + 1] {
+            if let Some(x) = z.inside(bits) {
                 return x;
             }
-            if layer == 0 {
-                return self.tail(u < 0.0);
-            }
-            let density = libm::exp(-0.5 * x * x);
-            if z.density[layer] + (z.density[layer + 1] - z.density[layer]) * self.unit() < density {
+            if let Some(x) = self.edge(z, bits) {
                 return x;
             }
         }
+    }
+
+    /// A draw that is not wholly inside a layer: the tail, or between the layer's edge and the curve; `None` if it is above the curve.
+    #[cold]
+    fn edge(&mut self, z: &Ziggurat, bits: u64) -> Option<f64> {
+        let (layer, u) = Ziggurat::place(bits);
+        if layer == 0 {
+            return Some(self.tail(u < 0.0));
+        }
+        let x = u * z.x[layer];
+        let density = libm::exp(-0.5 * x * x);
+        let y = z.density[layer] + (z.density[layer + 1] - z.density[layer]) * self.unit();
+        (y < density).then_some(x)
     }
 
     /// Beyond the last layer (Marsaglia, Technometrics 6, 1964).
@@ -102,14 +98,63 @@ impl Random {
     }
 }
 
+/// Normal draws by number: each is a function of its number alone, with the bits of SplitMix64 at that place.
+#[derive(Clone, Debug)]
+pub struct Numbered {
+    seed: u64,
+    what: Use,
+    key: u64,
+    z: &'static Ziggurat,
+}
+
+impl Numbered {
+    /// The draws of `seed` for `what`.
+    pub fn new(seed: u64, what: Use) -> Self {
+        Self { seed, what, key: mixed(seed ^ mixed(what as u64 + 1)), z: &ZIGGURAT }
+    }
+
+    /// Draw number `index`.
+    #[inline]
+    pub fn normal(&self, index: i64) -> f64 {
+        let bits = mixed(self.key.wrapping_add(index.cast_unsigned().wrapping_mul(GOLDEN)));
+        self.z.inside(bits).unwrap_or_else(|| self.outside(bits, index))
+    }
+
+    #[cold]
+    fn outside(&self, bits: u64, index: i64) -> f64 {
+        let mut random = Random::new(self.seed, self.what, index.cast_unsigned());
+        random.edge(self.z, bits).unwrap_or_else(|| random.draw(self.z))
+    }
+}
+
+/// 2^64 over the golden section, odd: SplitMix64's step.
+const GOLDEN: u64 = 0x9E37_79B9_7F4A_7C15;
+
 /// Where the tail begins with 256 layers of equal area `AREA`, tail included.
 const TAIL: f64 = 3.654_152_885_361_009;
 const AREA: f64 = 0.004_928_673_233_974_658;
 
+#[derive(Debug)]
 struct Ziggurat {
     /// Width of each layer, the widest first; the first is as wide as a rectangle of the tail's layer.
     x: [f64; 257],
     density: [f64; 257],
+}
+
+impl Ziggurat {
+    /// Layer, and place in it from -1 to 1 in steps of 2^-52.
+    #[inline]
+    fn place(bits: u64) -> (usize, f64) {
+        ((bits & 0xFF) as usize, (bits.cast_signed() >> 11) as f64 * f64::EPSILON)
+    }
+
+    /// The draw, if it is wholly below the curve: 98.8 % are.
+    #[inline]
+    fn inside(&self, bits: u64) -> Option<f64> {
+        let (layer, u) = Self::place(bits);
+        let x = u * self.x[layer];
+        (x.abs() < self.x[layer + 1]).then_some(x)
+    }
 }
 
 static ZIGGURAT: LazyLock<Ziggurat> = LazyLock::new(|| {
@@ -128,7 +173,7 @@ static ZIGGURAT: LazyLock<Ziggurat> = LazyLock::new(|| {
 
 /// The finaliser of SplitMix64: every bit of the result depends on every bit of the argument.
 const fn mixed(mut z: u64) -> u64 {
-    z = z.wrapping_add(0x9E37_79B9_7F4A_7C15);
+    z = z.wrapping_add(GOLDEN);
     z = (z ^ z >> 30).wrapping_mul(0xBF58_476D_1CE4_E5B9);
     z = (z ^ z >> 27).wrapping_mul(0x94D0_49BB_1331_11EB);
     z ^ z >> 31
@@ -142,11 +187,17 @@ mod tests {
     #[test]
     fn normal_draws_are_normal() {
         let mut random = Random::new(1, Use::Noise, 0);
+        are_normal(|_| random.normal());
+        let numbered = Numbered::new(1, Use::Noise);
+        are_normal(|i| numbered.normal(i));
+    }
+
+    fn are_normal(mut draw: impl FnMut(i64) -> f64) {
         let n = 4_000_000;
         let (mut sum, mut squares, mut fourth) = (0.0, 0.0, 0.0);
         let mut beyond = [0u32; 5];
-        for _ in 0..n {
-            let x = random.normal();
+        for i in 0..n {
+            let x = draw(i);
             sum += x;
             squares += x * x;
             fourth += x * x * x * x;
@@ -154,7 +205,7 @@ mod tests {
                 *count += u32::from(x.abs() > limit);
             }
         }
-        let n = f64::from(n);
+        let n = n as f64;
         assert!((sum / n).abs() < 5.0 / n.sqrt(), "{}", sum / n);
         assert!((squares / n - 1.0).abs() < 5.0 * (2.0 / n).sqrt(), "{}", squares / n);
         assert!((fourth / n - 3.0).abs() < 5.0 * (96.0 / n).sqrt(), "{}", fourth / n);

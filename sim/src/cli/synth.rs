@@ -148,7 +148,7 @@ fn captures(scenario: &Scenario, path: &Path, kind: Kind) -> Result<String, writ
     let timer = &scenario.timer;
     let end = Moment::from_s(scenario.duration_s);
     let mut progress = Progress::new(scenario.duration_s);
-    let mut captures = board::captures(scenario);
+    let mut captures = board::captures(scenario, board::threads());
     let counts = Cell::new(Counts::default());
     let handed = std::iter::from_fn(|| {
         let handed = captures.next();

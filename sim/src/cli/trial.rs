@@ -88,7 +88,7 @@ impl Options {
 pub fn run(options: Options) -> Result<ExitCode, String> {
     let (scenario, text) = options.scenario()?;
     let extend = extender(scenario.timer.bits).ok_or("the counter has 8 to 32 bits")?;
-    let mut captures = board::captures(&scenario);
+    let mut captures = board::captures(&scenario, board::threads());
     let handed = captures.by_ref().map(|h| Handed { edge: extend(h.capture), at: h.edge.at, read: h.read });
     let mut report = options.report.as_ref().map(|_| Report::new(&scenario));
     let mut progress = Progress::new(scenario.duration_s);
