@@ -73,27 +73,31 @@ impl Noise {
     /// Makes the draws for grid points `from` to `to` ready.
     pub fn prepare(&mut self, from: i64, to: i64) {
         let half = self.taps as i64 / 2;
-        let first = from.div_euclid(self.spacing) - half + 1;
-        let last = to.div_euclid(self.spacing) + half;
-        let held = self.first + self.draws.len() as i64;
-        if first < self.first || first >= held {
-            self.first = first;
+        let (origin, draws) = (self.first * self.spacing, self.draws.len() as i64);
+        // The first point whose draws are held, and the first beyond.
+        let (begin, end) = (origin + (half - 1) * self.spacing, origin + (draws - half) * self.spacing);
+        if from < begin || from >= end {
+            self.first = from.div_euclid(self.spacing) - half + 1;
             self.draws.clear();
-        } else if first - self.first >= 4096 {
-            self.draws.drain(..(first - self.first) as usize);
-            self.first = first;
+        } else if to < end {
+            return;
+        } else if from - begin >= 4096 * self.spacing {
+            let past = (from - begin).div_euclid(self.spacing);
+            self.draws.drain(..past as usize);
+            self.first += past;
         }
         let held = self.first + self.draws.len() as i64;
-        if held <= last {
-            self.draws.extend((held..=last).map(|j| self.numbered.normal(j)));
-        }
+        let last = to.div_euclid(self.spacing) + half;
+        self.draws.extend((held..=last).map(|j| self.numbered.normal(j)));
     }
 
     /// Value, and slope per grid point, at a grid point that has been prepared.
     #[inline]
     pub fn at(&self, point: i64) -> (f64, f64) {
-        let (draw, place) = (point.div_euclid(self.spacing), point.rem_euclid(self.spacing) as usize);
-        let begin = (draw - self.taps as i64 / 2 + 1 - self.first) as usize;
+        // Few enough to divide in 32 bits, which is several times faster.
+        let (k, spacing) = ((point - self.first * self.spacing) as u32, self.spacing as u32);
+        let (draw, place) = ((k / spacing) as usize, (k % spacing) as usize);
+        let begin = draw + 1 - self.taps / 2;
         let draws = &self.draws[begin..begin + self.taps];
         let weights = &self.weights[2 * place * self.taps..2 * (place + 1) * self.taps];
         let (values, slopes) = weights.split_at(self.taps);
