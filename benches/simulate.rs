@@ -8,11 +8,12 @@ use std::path::Path;
 use std::time::Instant;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
+use humtick_sim::board;
 use humtick_sim::mains::Mains;
+use humtick_sim::mains::grid;
 use humtick_sim::scenario::Scenario;
 use humtick_sim::timeline::extender;
 use humtick_sim::trial::{self, Handed};
-use humtick_sim::{board, grid};
 
 mod dense;
 

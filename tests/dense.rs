@@ -111,7 +111,7 @@ fn crossings_without_noise_agree_to_a_nanosecond() {
     let text = "duration_s = 20\n[grid]\nshape = \"swing\"\nsize_mhz = 300.0\nperiod_s = 7.0\n[voltage]\n\
                 harmonics = \"en50160\"\n[front_end]\nlowpass_hz = \"none\"\nnoise_percent = 0\nhysteresis_percent = 1.0\n";
     let scenario = Scenario::from_toml(text, Path::new("test")).unwrap();
-    let mut phase = humtick_sim::course::History::new(humtick_sim::grid::course(&scenario));
+    let mut phase = humtick_sim::course::History::new(humtick_sim::mains::grid::course(&scenario));
     let wave = |turns: f64| {
         let one = |(order, percent, degrees): &(u32, f64, f64)| {
             percent / 100.0 * (std::f64::consts::TAU * (f64::from(*order) * turns + degrees / 360.0)).sin()

@@ -1,17 +1,31 @@
-//! Transitions of a scenario's comparator, in order: spans dealt out in batches to as many threads as there are.
+//! The mains of a scenario and the comparator on it: transitions, in order, from spans dealt out in batches to threads.
+//!
+//! ```text
+//! [grid] phase -> [signal] spans ([waveform] of a cycle, changes by [disturb]) -> [comparator] (+ [noise], only within [bands]) -> transitions
+//! ```
 //!
 //! Noise is a function of time, so a batch needs nothing from its neighbours but the comparator's state, which a run-in of one span and more finds out.
 //! Where it does not (hysteresis wider than the noise while the mains is gone), the batch is run again from the right state.
 //! The result is the same whatever the number of threads.
 
+pub mod bands;
+pub mod bezier;
+pub mod comparator;
+pub mod disturb;
+pub mod grid;
+pub mod noise;
+pub mod probe;
+pub mod signal;
+pub mod waveform;
+
 use std::collections::VecDeque;
 use std::sync::mpsc::{Receiver, Sender, channel};
 
-use crate::comparator::Comparator;
 use crate::edge::Transition;
+use crate::mains::comparator::Comparator;
+use crate::mains::signal::{Signal, Span};
 use crate::moment::Moment;
 use crate::scenario::Scenario;
-use crate::signal::{Signal, Span};
 
 /// Spans in a batch: 51 s where nothing happens.
 const BATCH: usize = 512;

@@ -7,11 +7,12 @@ use std::process::{Command, Output};
 
 use humtick_sim::entry::{Entry, TimedReading};
 use humtick_sim::input::{InputOptions, open};
+use humtick_sim::mains::grid;
 use humtick_sim::measure::measure;
 use humtick_sim::scenario::Scenario;
 use humtick_sim::timeline::extender;
 use humtick_sim::trial::{self, Handed};
-use humtick_sim::{board, front_end, grid};
+use humtick_sim::{board, front_end};
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex;
 
@@ -134,8 +135,11 @@ fn every_file_reads_as_the_trial_does() {
     }
     let scenario = Scenario::from_toml(VILLAGE, Path::new("pump.toml")).unwrap();
     let extend = extender(scenario.timer.bits).unwrap();
-    let handed =
-        board::captures(&scenario).map(|h| Handed { edge: extend(h.capture), at: h.edge.at, read: h.read });
+    let handed = board::captures(&scenario, 2).map(|h| Handed {
+        edge: extend(h.capture),
+        at: h.edge.at,
+        read: h.read,
+    });
     let mut tried = Vec::new();
     trial::run(&scenario, grid::course(&scenario), handed, |scored| tried.push(scored.reading.clone()))
         .unwrap();

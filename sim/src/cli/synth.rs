@@ -6,12 +6,13 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::Args;
+use humtick_sim::board;
+use humtick_sim::mains::grid;
+use humtick_sim::mains::probe::Probe;
 use humtick_sim::moment::Moment;
-use humtick_sim::probe::Probe;
 use humtick_sim::scenario::{Instead, Scenario};
 use humtick_sim::timer::{Counts, Handed};
 use humtick_sim::write::{self, csv, truth, vcd, wav};
-use humtick_sim::{board, grid};
 
 use super::plain;
 use super::progress::Progress;

@@ -5,12 +5,13 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 
 use clap::Args;
+use humtick_sim::mains::grid;
 use humtick_sim::report::Report;
 use humtick_sim::scenario::{Instead, Scenario};
 use humtick_sim::settings::{MeterSettings, Nominal};
 use humtick_sim::timeline::extender;
 use humtick_sim::trial::{self, Handed};
-use humtick_sim::{board, grid, write};
+use humtick_sim::{board, write};
 
 use super::format::Format;
 use super::progress::Progress;

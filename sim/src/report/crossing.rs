@@ -1,10 +1,10 @@
 //! A crossing to look at: the one with the most edges of the first few hundred.
 
-use crate::comparator::Comparator;
 use crate::edge::Transition;
 use crate::mains::Mains;
+use crate::mains::comparator::Comparator;
+use crate::mains::probe::Probe;
 use crate::moment::Moment;
-use crate::probe::Probe;
 use crate::scenario::Scenario;
 
 /// Cycles that are looked through.

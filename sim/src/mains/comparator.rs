@@ -2,13 +2,13 @@
 
 use humtick::Polarity;
 
-use crate::bands::{Band, Bands, REACH, Thresholds, Way};
-use crate::bezier::Bezier;
 use crate::edge::Transition;
+use crate::mains::bands::{Band, Bands, REACH, Thresholds, Way};
+use crate::mains::bezier::Bezier;
+use crate::mains::noise::Noise;
+use crate::mains::signal::Span;
 use crate::moment::Moment;
-use crate::noise::Noise;
 use crate::scenario::Scenario;
-use crate::signal::Span;
 
 /// The least grid points a cycle: between them the voltage with its harmonics runs as a cubic, (50 * 2 pi / 1024)^4 / 384 off for the
 /// 50th, 2.3e-5 of its amplitude.

@@ -1,9 +1,9 @@
 //! A probe on the comparator's input: the voltage behind the low-pass, noise included, at instants in order of time.
 
-use crate::comparator::Comparator;
+use crate::mains::comparator::Comparator;
+use crate::mains::signal::{Signal, Span};
 use crate::moment::Moment;
 use crate::scenario::Scenario;
-use crate::signal::{Signal, Span};
 
 /// The voltage that the comparator of a scenario sees, in amplitudes of the undisturbed fundamental. Between the points of
 /// the noise's own grid it runs along the same cubic as for the comparator, so its edges lie where the probe crosses a threshold.

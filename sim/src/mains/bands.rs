@@ -2,7 +2,7 @@
 //!
 //! Elsewhere the noise would have to reach beyond [`REACH`] standard deviations, so nothing is simulated there.
 
-use crate::signal::Span;
+use crate::mains::signal::Span;
 
 /// Standard deviations of noise that are looked at: an edge beyond comes once in 10^12 crossings.
 pub const REACH: f64 = 7.0;

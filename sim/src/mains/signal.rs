@@ -9,11 +9,11 @@ use std::f64::consts::TAU;
 use std::sync::Arc;
 
 use crate::course::{Course, Leg};
-use crate::disturb::{Change, Changes};
-use crate::grid;
+use crate::mains::disturb::{Change, Changes};
+use crate::mains::grid;
+use crate::mains::waveform::{Lowpass, Notches, Table};
 use crate::moment::Moment;
 use crate::scenario::{Disturb, FlickerShape, Scenario};
-use crate::waveform::{Lowpass, Notches, Table};
 
 /// A tone beside the mains: amplitude, hertz, and its phase in turns at the start of a span.
 #[derive(Clone, Copy, Debug)]
