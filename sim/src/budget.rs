@@ -20,9 +20,7 @@ use humtick::limit::{HORIZON, MAX_PERIOD, MAX_TICK_HZ, MIN_PERIOD, MIN_TICK_HZ};
 use humtick::{Config, ConfigError, Frequency, Meter, TickRate};
 use serde::Serialize;
 
-mod weights;
-
-use weights::{END_TO_END, KINDS, Kind};
+use crate::weights::{END_TO_END, KINDS, Kind};
 
 /// What is known of a board and its signal.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]

@@ -269,7 +269,10 @@ impl History {
             let next = self.course.next_leg();
             self.legs.push_back(next);
         }
-        let place = self.legs.partition_point(|leg| !is_beyond(leg));
+        // Most questions are about the newest leg.
+        let newest = self.legs.len() - 1;
+        let is_newest = newest.checked_sub(1).is_none_or(|before| !is_beyond(&self.legs[before]));
+        let place = if is_newest { newest } else { self.legs.partition_point(|leg| !is_beyond(leg)) };
         &self.legs[place]
     }
 

@@ -16,6 +16,8 @@ pub trait Engine {
     fn idle(&mut self, now: Stamp);
     /// The reading that has fallen due, with its rate of change.
     fn take_reading(&mut self) -> Option<Reading>;
+    /// The same without it, in less time.
+    fn take_plain_reading(&mut self) -> Option<Reading>;
     /// Whether the mains is being followed.
     fn state(&self) -> State;
 }
@@ -31,6 +33,10 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Engine for Meter<N, E, C
 
     fn take_reading(&mut self) -> Option<Reading> {
         self.take_full_reading()
+    }
+
+    fn take_plain_reading(&mut self) -> Option<Reading> {
+        self.take_reading()
     }
 
     fn state(&self) -> State {

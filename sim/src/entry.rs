@@ -1,6 +1,6 @@
 //! What is said of a recording as it is measured, in SI units.
 
-use humtick::State;
+use humtick::{Reading, State};
 
 /// A reading placed in the recording; SI units, unknown is `None`.
 #[derive(Clone, Debug, PartialEq)]
@@ -27,6 +27,30 @@ pub struct TimedReading {
     pub rejected: u32,
     /// Whether the mains is being followed.
     pub state: State,
+}
+
+impl TimedReading {
+    /// `reading`, the middle of its window at `t_s` and `span_s` long.
+    pub(crate) fn new(reading: &Reading, t_s: f64, span_s: f64) -> Self {
+        Self {
+            t_s,
+            span_s,
+            cycles: reading.cycles,
+            frequency_hz: reading.frequency.map(hertz),
+            u_hz: reading.standard_uncertainty.map(hertz),
+            u95_hz: reading.expanded_uncertainty.map(hertz),
+            rocof_hz_s: reading.rocof.map(|r| r as f64 / 1e9),
+            rocof_u95_hz_s: reading.rocof_uncertainty.map(|u| u as f64 / 1e9),
+            missed: reading.missed,
+            rejected: reading.rejected,
+            state: reading.state,
+        }
+    }
+}
+
+/// A frequency in hertz.
+pub(crate) fn hertz(frequency: humtick::Frequency) -> f64 {
+    frequency.nanohertz() as f64 / 1e9
 }
 
 /// The frequency over one ten-second interval after IEC 61000-4-30: whole cycles inside it over their duration.

@@ -13,6 +13,7 @@
 //! ```
 
 pub mod bands;
+mod bench;
 pub mod bezier;
 pub mod budget;
 pub mod comparator;
@@ -34,6 +35,7 @@ pub mod picture;
 pub mod probe;
 pub mod random;
 pub mod scenario;
+pub mod score;
 pub mod series;
 pub mod settings;
 pub mod signal;
@@ -41,6 +43,9 @@ pub mod spacing;
 pub mod stability;
 pub mod timeline;
 pub mod timer;
+pub mod trial;
+pub mod truth;
 pub mod waveform;
+mod weights;
 pub mod whole;
 pub mod write;

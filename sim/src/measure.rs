@@ -1,14 +1,10 @@
 //! A recording through the core: readings, changes of state, and the record as a whole.
 
 use humtick::interval::Coverage;
-use humtick::{
-    Bursts, Config, Continuity, Crossing, Edge, IntervalReading, Intervals, Polarity, Reject, Stamp, State,
-    Verdict,
-};
+use humtick::{Config, Continuity, Crossing, IntervalReading, Intervals, Polarity, Stamp, State, Verdict};
 
-use crate::edge::TimedEdge;
-use crate::engine::{Engine, engine};
-use crate::entry::{Entry, Happening, TimedInterval, TimedReading};
+use crate::bench::{Bench, Judged};
+use crate::entry::{Entry, Happening, TimedInterval, TimedReading, hertz};
 use crate::input::{InputError, Recording};
 use crate::settings::{MeterSettings, SettingsError};
 use crate::spacing::Spacing;
@@ -65,177 +61,99 @@ pub fn measure(
 ) -> Result<Summary, MeasureError> {
     let tick_hz = recording.tick_hz;
     let config = Config { resolution: recording.resolution, ..settings.config(tick_hz)? };
-    let bursts = settings.bursts(&config)?;
     let intervals = match settings.intervals {
         true => Some(Intervals::new(&config, 10_000).map_err(|e| SettingsError::Value(e.to_string()))?),
         false => None,
     };
-    let every = u64::from(config.every_ms) * u64::from(tick_hz) / 1_000;
-    let mut bench = Bench {
-        meter: engine(settings, &config)?,
-        bursts,
+    let mut bench = Bench::new(settings, &config)?;
+    let mut record = Record {
         intervals,
-        spacing_of: settings.polarity.first(),
+        one: settings.polarity.first(),
         tick_hz,
         state: State::Seeking,
-        now: 0,
         crossed: 0,
-        every: every.max(1),
-        period: u64::from(tick_hz) * 1_000_000_000 / config.highest.nanohertz(),
         run: Run::default(),
         longest: Run::default(),
-        counts: Counts::default(),
-        off_expected: [0; 2],
         say: &mut say,
     };
     let mut spacing = Spacing::default();
-    let (mut last, mut last_of_one): (Option<u64>, Option<u64>) = (None, None);
+    let mut last_of_one: Option<u64> = None;
     for edge in recording.edges {
         let edge = edge?;
-        // A burst has edges of both polarities, whichever the meter uses.
-        if bench.bursts.is_none() && !settings.polarity.uses(edge.polarity) {
+        if !bench.takes(edge.polarity) {
             continue;
         }
-        if let Some(last) = last {
-            bench.wait(last, edge.ticks)?;
-        }
-        last = Some(edge.ticks);
-        if settings.polarity.uses(edge.polarity) {
-            bench.counts.edges += 1;
-        }
-        if edge.polarity == bench.spacing_of
+        bench.wait(edge.ticks, |bench, judged| record.went_by(bench, judged))?;
+        if edge.polarity == record.one
             && let Some(last) = last_of_one.replace(edge.ticks)
         {
             spacing.take((edge.ticks - last) as f64 / f64::from(tick_hz));
         }
-        bench.take(edge)?;
+        if let Some(judged) = bench.take(edge) {
+            record.judged(&mut bench, &judged)?;
+        }
     }
     // The record may go on after its last edge, and then the silence is part of it.
-    if let Some(last) = last {
-        bench.wait(last, recording.end.ticks())?;
-    }
-    bench.end_run();
-    let whole = bench.longest.whole(&config);
-    Ok(Summary { counts: bench.counts, whole, spacing })
+    bench.wait(recording.end.ticks(), |bench, judged| record.went_by(bench, judged))?;
+    record.end_run();
+    let whole = record.longest.whole(&config);
+    Ok(Summary { counts: bench.counts().clone(), whole, spacing })
 }
 
-/// Steps of a reading's interval that a silence is walked through, so that coasting and loss are seen when they happen. After
-/// that many, and once nothing is followed any more, nothing can change but the place on the wrapping scale.
-const MOST_STEPS: u32 = 10_000;
-
-struct Bench<'a> {
-    meter: Box<dyn Engine>,
-    bursts: Option<Bursts>,
+/// What is said of a recording, and the recording as a whole.
+struct Record<'a> {
     intervals: Option<Intervals>,
     /// Whose crossings the record as a whole goes by: rising, unless only falling ones are used.
-    spacing_of: Polarity,
+    one: Polarity,
     tick_hz: u32,
     state: State,
-    /// The latest moment the meter knows of, on the recording's scale.
-    now: u64,
     /// When the latest crossing came.
     crossed: u64,
-    /// Ticks from reading to reading.
-    every: u64,
-    /// Ticks in a cycle, roughly: those of the highest frequency followed.
-    period: u64,
     run: Run,
     longest: Run,
-    counts: Counts,
-    /// Edges of either polarity refused as off the expected time since its last crossing, while it was followed.
-    off_expected: [u64; 2],
     say: &'a mut dyn FnMut(Entry) -> std::io::Result<()>,
 }
 
-impl Bench<'_> {
-    /// Time passes from one edge to the next.
-    fn wait(&mut self, from: u64, to: u64) -> std::io::Result<()> {
-        let mut step = self.every;
-        for steps in 0.. {
-            if steps >= MOST_STEPS {
-                step = if matches!(self.meter.state(), State::Seeking | State::Lost) {
-                    // Whole wraps of the stamp are nothing to the meter; below one, steps short of its horizon will do.
-                    self.now += to.saturating_sub(self.now) >> 32 << 32;
-                    step.max(1 << 30)
-                } else {
-                    step.max(self.period)
-                };
+impl Record<'_> {
+    /// A burst was over in a silence, or a step of it has passed.
+    fn went_by(&mut self, bench: &mut Bench, judged: Option<Judged>) -> std::io::Result<()> {
+        match judged {
+            Some(judged) => self.judged(bench, &judged),
+            None => {
+                let now = Stamp::new(bench.now() as u32);
+                let over = self.intervals.as_mut().and_then(|i| i.idle(now));
+                self.speak(bench, over)
             }
-            let now = if steps == 0 { from + step } else { self.now + step };
-            if now >= to {
-                break;
-            }
-            self.now = now;
-            let stamp = Stamp::new(now as u32);
-            if let Some(edge) = self.bursts.as_mut().and_then(|b| b.idle(stamp)) {
-                self.judge(edge)?;
-            }
-            self.meter.idle(stamp);
-            let over = self.intervals.as_mut().and_then(|i| i.idle(stamp));
-            self.speak(over)?;
         }
-        Ok(())
     }
 
-    fn take(&mut self, edge: TimedEdge) -> std::io::Result<()> {
-        self.now = edge.ticks;
-        let edge = Edge { stamp: Stamp::new(edge.ticks as u32), polarity: edge.polarity };
-        let edge = match &mut self.bursts {
-            Some(bursts) => bursts.push(edge),
-            None => Some(edge),
-        };
-        edge.map_or(Ok(()), |edge| self.judge(edge))
-    }
-
-    fn judge(&mut self, edge: Edge) -> std::io::Result<()> {
-        let one = edge.polarity == self.spacing_of;
-        let refused = &mut self.off_expected[usize::from(edge.polarity == Polarity::Falling)];
-        let verdict = self.meter.push(edge);
-        let over = self.intervals.as_mut().filter(|_| one).and_then(|intervals| intervals.take(&verdict));
-        match verdict {
-            Verdict::Crossing(crossing) => {
-                *refused = 0;
-                self.cross(crossing, one);
-            }
+    fn judged(&mut self, bench: &mut Bench, judged: &Judged) -> std::io::Result<()> {
+        let one = judged.edge.polarity == self.one;
+        let over = self.intervals.as_mut().filter(|_| one).and_then(|i| i.take(&judged.verdict));
+        match &judged.verdict {
+            Verdict::Crossing(crossing) => self.cross(bench, *crossing, one),
             Verdict::Locked(lock) => {
-                // Where it was followed, its edges had been refused when they came, the last one excepted.
-                let before = std::mem::take(refused);
-                self.counts.off_expected -= before.min(humtick::qualify::CHAIN as u64 - 1);
                 // A chain continues a run only if its cycle numbers do.
                 if lock.continuity == Continuity::Broken && one {
                     self.end_run();
                 }
                 for crossing in lock.crossings() {
-                    self.cross(crossing, one);
-                }
-                let what = match lock.continuity {
-                    Continuity::Broken if before > 0 => Some(Happening::Recounted),
-                    Continuity::Smooth | Continuity::Broken => None,
-                    Continuity::Stepped => Some(Happening::Stepped),
-                };
-                if let Some(what) = what {
-                    self.happen(what)?;
+                    self.cross(bench, crossing, one);
                 }
             }
-            Verdict::Rejected(Reject::TooSoon { .. }) => self.counts.too_soon += 1,
-            Verdict::Rejected(Reject::OffExpected { .. }) => {
-                *refused += 1;
-                self.counts.off_expected += 1;
-            }
-            Verdict::Rejected(Reject::Ambiguous) => self.counts.ambiguous += 1,
-            Verdict::Seeking => *refused = 0,
-            Verdict::Unused => {}
+            _ => {}
         }
-        self.speak(over)
+        if let Some(what) = judged.jump {
+            self.happen(bench, what)?;
+        }
+        self.speak(bench, over)
     }
 
-    fn cross(&mut self, crossing: Crossing, one: bool) {
-        self.counts.crossings += 1;
-        self.crossed = self.now;
-        if !one {
-            return;
+    fn cross(&mut self, bench: &Bench, crossing: Crossing, one: bool) {
+        self.crossed = bench.now();
+        if one {
+            self.run.take(crossing.cycle, bench.place(crossing.stamp));
         }
-        self.run.take(crossing.cycle, self.place(crossing.stamp));
     }
 
     fn end_run(&mut self) {
@@ -245,54 +163,36 @@ impl Bench<'_> {
         }
     }
 
-    /// A stamp at or before now, on the recording's scale.
-    fn place(&self, stamp: Stamp) -> u64 {
-        self.now - u64::from((Stamp::new(self.now as u32) - stamp).count())
-    }
-
     fn seconds(&self, ticks: u64) -> f64 {
         ticks as f64 / f64::from(self.tick_hz)
     }
 
-    fn happen(&mut self, what: Happening) -> std::io::Result<()> {
-        let t_s = self.seconds(self.now);
+    fn happen(&mut self, bench: &Bench, what: Happening) -> std::io::Result<()> {
+        let t_s = self.seconds(bench.now());
         (self.say)(Entry::Event { t_s, what })
     }
 
     /// Says the interval that is over, a change of state, then the reading that fell due.
-    fn speak(&mut self, over: Option<IntervalReading>) -> std::io::Result<()> {
+    fn speak(&mut self, bench: &mut Bench, over: Option<IntervalReading>) -> std::io::Result<()> {
         if let Some(interval) = over {
-            self.say_interval(&interval)?;
+            self.say_interval(bench, &interval)?;
         }
-        let state = self.meter.state();
+        let state = bench.state();
         // An edge or two missing is for the readings to count; coasting is news when it outlasts one.
-        let brief = state == State::Coasting && self.now - self.crossed < self.every;
+        let brief = state == State::Coasting && bench.now() - self.crossed < bench.every();
         if state != self.state && !brief {
             self.state = state;
-            self.happen(Happening::State(state))?;
+            self.happen(bench, Happening::State(state))?;
         }
-        let Some(reading) = self.meter.take_reading() else { return Ok(()) };
-        let entry = Entry::Reading(TimedReading {
-            t_s: self.seconds(self.place(reading.middle)),
-            span_s: self.seconds(reading.span.count().into()),
-            cycles: reading.cycles,
-            frequency_hz: reading.frequency.map(hertz),
-            u_hz: reading.standard_uncertainty.map(hertz),
-            u95_hz: reading.expanded_uncertainty.map(hertz),
-            rocof_hz_s: reading.rocof.map(|r| r as f64 / 1e9),
-            rocof_u95_hz_s: reading.rocof_uncertainty.map(|u| u as f64 / 1e9),
-            missed: reading.missed,
-            rejected: reading.rejected,
-            state: reading.state,
-        });
-        (self.say)(entry)
+        let Some(reading) = bench.take_reading() else { return Ok(()) };
+        let t_s = self.seconds(bench.place(reading.middle));
+        let span_s = self.seconds(reading.span.count().into());
+        (self.say)(Entry::Reading(TimedReading::new(&reading, t_s, span_s)))
     }
-}
 
-impl Bench<'_> {
-    fn say_interval(&mut self, interval: &IntervalReading) -> std::io::Result<()> {
+    fn say_interval(&mut self, bench: &Bench, interval: &IntervalReading) -> std::io::Result<()> {
         let entry = Entry::Interval(TimedInterval {
-            t_s: self.seconds(self.place(interval.start)),
+            t_s: self.seconds(bench.place(interval.start)),
             span_s: self.seconds(interval.duration.count().into()),
             cycles: interval.cycles,
             frequency_hz: interval.frequency.map(hertz),
@@ -308,8 +208,4 @@ impl Bench<'_> {
         });
         (self.say)(entry)
     }
-}
-
-fn hertz(frequency: humtick::Frequency) -> f64 {
-    frequency.nanohertz() as f64 / 1e9
 }

@@ -6,8 +6,9 @@ use std::path::Path;
 
 use humtick::Polarity;
 use humtick_sim::edge::{TimedEdge, Transition};
+use humtick_sim::entry::Entry;
 use humtick_sim::input::{InputOptions, open};
-use humtick_sim::measure::{Entry, measure};
+use humtick_sim::measure::measure;
 use humtick_sim::moment::Moment;
 use humtick_sim::scenario::{CaptureKind, Overrun, Timer};
 use humtick_sim::settings::{MeterSettings, Nominal};

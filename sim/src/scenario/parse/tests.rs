@@ -3,7 +3,7 @@ mod disturb;
 
 use std::path::Path;
 
-use super::super::{Flicker, FlickerShape, Grid, GridShape};
+use super::super::{Disturb, Flicker, FlickerShape, Grid, GridShape};
 use super::harmonics::{Preset, Word, distortion};
 use super::*;
 use crate::settings::EstimatorKind;

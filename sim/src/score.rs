@@ -1,0 +1,277 @@
+//! Readings against the truth, added up in constant memory.
+
+use crate::entry::TimedReading;
+use crate::measure::Counts;
+use crate::moment::Moment;
+use crate::scenario::Scenario;
+use crate::stability::{Deviations, Phase};
+
+pub use bound::Bound;
+pub use errors::{Coverage, Errors, Histogram};
+pub use settling::Settling;
+
+mod bound;
+mod errors;
+mod limits;
+mod settling;
+
+/// Readings that stability is worked out from, at most: 100,000, which is 2.8 hours at ten a second.
+pub const KEPT: usize = 100_000;
+
+/// A number is false if it is off by more than so many times the half width of its own 95 % interval: 9.8 standard uncertainties, which
+/// no noise that the uncertainty knows of makes.
+pub const FALSE_FACTOR: f64 = 5.0;
+
+/// A reading is settled within so many times that half width: all but one in 11,000 would be if errors were normal, and 19 of 20 within
+/// once, so that settling to that would hardly ever end.
+pub const SETTLED_FACTOR: f64 = 2.0;
+
+/// A reading with the truth it is held against.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Scored {
+    /// The reading; `t_s` is the middle of its window in true time since the start.
+    pub reading: TimedReading,
+    /// True time of the first crossing of its window; where nothing is known, the moment of the reading.
+    pub first: Moment,
+    /// True time of the last.
+    pub last: Moment,
+    /// True frequency over the window, weighted as the estimator does; `None` where there is no reading, or the grid did not go through
+    /// enough cycles in its window.
+    pub window_hz: Option<f64>,
+    /// True frequency in the middle of the window.
+    pub instant_hz: f64,
+}
+
+/// Everything that is counted and added up over a trial.
+#[derive(Clone, Debug)]
+pub struct Score {
+    /// Readings, unknown ones included.
+    pub readings: u64,
+    /// Readings without a number.
+    pub unknown: u64,
+    /// Errors against the truth over the window: what a reading claims to measure.
+    pub window: Errors,
+    /// Errors against the truth in the middle of the window: what a reader may take it for.
+    pub instant: Errors,
+    /// Errors against the truth over the window with the clock's known part taken off: its lasting error, as far as the meter was not
+    /// told of it. Wander, temperature and ageing stay in.
+    pub apart: Errors,
+    /// Intervals as the readings state them, against the truth over the window. The clock's tolerance is in them, so with a clock that is
+    /// better than that they hold it more often than 95 %.
+    pub coverage: Coverage,
+    /// The same with the clock apart: the interval less the tolerance's part, the error less the lasting error's.
+    pub coverage_apart: Coverage,
+    /// What the noise permits for each stamp.
+    pub bound: Bound,
+    /// Sum of the variances that the noise permits for the readings with an error, and how many.
+    bound_sum: (f64, u64),
+    /// Seconds from the start until the meter said it was locked; `None` if it never did.
+    pub lock_s: Option<f64>,
+    /// Numbers that are off by more than [`FALSE_FACTOR`] times the half width of their 95 % interval, and any whose window lies inside an
+    /// interruption or where the grid did not go through enough cycles for one.
+    pub false_readings: u64,
+    /// Middle of the first false reading's window.
+    pub first_false: Option<Moment>,
+    /// After steps.
+    pub settling: Settling,
+    /// Errors over the truth in the window, over the readings' standard uncertainty, clock included.
+    pub histogram: Histogram,
+    /// Edges by what became of them.
+    pub counts: Counts,
+    /// Cycles without a crossing while the count went on.
+    pub missed: u64,
+    /// Captures that were overrun, if the timer said.
+    pub overruns: Option<u64>,
+    /// Edges of the polarities used over true crossings.
+    pub edges_per_crossing: f64,
+    /// Seconds that were simulated.
+    pub duration_s: f64,
+    interruptions: settling::Interruptions,
+    clock: Clock,
+    /// Time from reading to reading, on average and at most.
+    spacing_s: f64,
+    gap_s: f64,
+    /// End of the last judged reading's window.
+    last: Option<Moment>,
+    kept: Kept,
+}
+
+/// What is known of the clock.
+#[derive(Clone, Copy, Debug)]
+struct Clock {
+    /// A reading over the truth by the clock's lasting error alone.
+    ratio: f64,
+    /// Half width of the tolerance that the meter was told, relative.
+    tolerance: f64,
+}
+
+impl Clock {
+    /// Half width of an interval without the clock's part: the core makes them together 0.9025 a^2 + n^2 + 25/98 a n.
+    fn taken_off(self, half: f64, frequency: f64) -> f64 {
+        let a = self.tolerance * frequency;
+        let cross = 25.0 / 98.0 * a;
+        ((cross * cross + 4.0 * (half * half - 0.9025 * a * a)).max(0.0).sqrt() - cross) / 2.0
+    }
+}
+
+impl Score {
+    /// Nothing read yet.
+    pub(crate) fn new(scenario: &Scenario) -> Self {
+        let ratio = (1.0 + scenario.meter.clock_ppm * 1e-6) / (1.0 + scenario.timer.clock_ppm * 1e-6);
+        let (every, period) = (scenario.meter.every_s, 1.0 / scenario.nominal_hz);
+        // A reading waits for the first crossing after it is due, and for one more if that is missing.
+        let gap_s = every + 2.5 * period;
+        Self {
+            readings: 0,
+            unknown: 0,
+            window: Errors::default(),
+            instant: Errors::default(),
+            apart: Errors::default(),
+            coverage: Coverage::default(),
+            coverage_apart: Coverage::default(),
+            bound: Bound::new(scenario),
+            bound_sum: (0.0, 0),
+            lock_s: None,
+            false_readings: 0,
+            first_false: None,
+            settling: Settling::new(scenario, gap_s),
+            histogram: Histogram::default(),
+            counts: Counts::default(),
+            missed: 0,
+            overruns: None,
+            edges_per_crossing: 0.0,
+            duration_s: 0.0,
+            interruptions: settling::Interruptions::new(scenario),
+            clock: Clock { ratio, tolerance: scenario.meter.clock_tolerance_ppm * 1e-6 },
+            spacing_s: every.max(period),
+            gap_s,
+            last: None,
+            kept: Kept::default(),
+        }
+    }
+
+    /// Takes the next reading.
+    pub(crate) fn take(&mut self, scored: &Scored) {
+        self.readings += 1;
+        let Some(frequency) = scored.reading.frequency_hz else {
+            self.unknown += 1;
+            self.settling.take(scored.last, false);
+            self.kept.interrupt();
+            return;
+        };
+        let half = scored.reading.u95_hz;
+        let middle = scored.first.later(scored.last.since(scored.first) / 2.0);
+        let instant = frequency - scored.instant_hz;
+        self.instant.take(instant, middle);
+        self.settling.take(scored.last, half.is_some_and(|half| instant.abs() <= SETTLED_FACTOR * half));
+        self.keep(frequency, scored.last);
+        let mut is_false = self.interruptions.hold(scored.first, scored.last);
+        match scored.window_hz {
+            Some(truth) => {
+                is_false |= half.is_some_and(|half| (frequency - truth).abs() > FALSE_FACTOR * half);
+                self.judge(scored, frequency, truth, middle);
+            }
+            None => is_false = true,
+        }
+        if is_false {
+            self.false_readings += 1;
+            self.first_false.get_or_insert(middle);
+        }
+        self.last = Some(scored.last);
+    }
+
+    fn judge(&mut self, scored: &Scored, frequency: f64, truth: f64, middle: Moment) {
+        let error = frequency - truth;
+        let apart = frequency / self.clock.ratio - truth;
+        self.window.take(error, middle);
+        self.apart.take(apart, middle);
+        let span_s = scored.last.since(scored.first);
+        if let Some(variance) = self.bound.variance(truth, span_s, scored.reading.missed) {
+            self.bound_sum.0 += variance;
+            self.bound_sum.1 += 1;
+        }
+        if let Some(half) = scored.reading.u95_hz {
+            let share = self.last.map_or(1.0, |last| (scored.last.since(last) / span_s).clamp(0.0, 1.0));
+            self.coverage.take(error.abs() <= half, share);
+            self.coverage_apart.take(apart.abs() <= self.clock.taken_off(half, frequency), share);
+        }
+        if let Some(u) = scored.reading.u_hz.filter(|u| *u > 0.0) {
+            self.histogram.take(error / u);
+        }
+    }
+
+    /// Keeps a reading for stability if it follows the last in time.
+    fn keep(&mut self, frequency: f64, last: Moment) {
+        if self.last.is_some_and(|before| last.since(before) > self.gap_s) {
+            self.kept.interrupt();
+        }
+        self.kept.take(frequency);
+    }
+
+    /// The trial is over.
+    pub(crate) fn finish(&mut self, end: Moment, counts: &Counts, true_crossings: f64) {
+        self.settling.finish(end);
+        self.counts = counts.clone();
+        self.edges_per_crossing = counts.edges as f64 / true_crossings;
+        self.duration_s = end.seconds();
+    }
+
+    /// Root mean square that the noise permits for these readings, in hertz: see [`Bound`]. `None` without a reading.
+    pub fn bound_hz(&self) -> Option<f64> {
+        let (sum, count) = self.bound_sum;
+        (count > 0).then(|| (sum / count as f64).sqrt())
+    }
+
+    /// How much the errors, clock apart, exceed what the noise permits: 1 for least squares where nothing else disturbs.
+    pub fn over_bound(&self) -> Option<f64> {
+        Some(self.apart.rms()? / self.bound_hz()?)
+    }
+
+    /// Error of a reading in hertz, at `frequency_hz`, that the clock's lasting error alone makes.
+    pub fn clock_hz(&self, frequency_hz: f64) -> f64 {
+        (self.clock.ratio - 1.0) * frequency_hz
+    }
+
+    /// Allan deviations of the readings, at averaging times in octaves of their spacing: from the longest stretch without a gap among the first
+    /// [`KEPT`]. Windows that overlap have smoothed what is shorter than they are. Empty with fewer than three readings in a row.
+    pub fn stability(&self) -> Vec<Deviations> {
+        let Ok(phase) = Phase::from_fractional(&self.kept.fractions(), self.spacing_s) else {
+            return Vec::new();
+        };
+        phase.octaves().into_iter().filter_map(|m| phase.deviations(m)).collect()
+    }
+}
+
+/// Frequencies one after the other.
+#[derive(Clone, Debug, Default)]
+struct Kept {
+    taken: usize,
+    run: Vec<f64>,
+    longest: Vec<f64>,
+}
+
+impl Kept {
+    fn take(&mut self, frequency: f64) {
+        if self.taken < KEPT {
+            self.taken += 1;
+            self.run.push(frequency);
+        }
+    }
+
+    fn interrupt(&mut self) {
+        if self.run.len() > self.longest.len() {
+            std::mem::swap(&mut self.run, &mut self.longest);
+        }
+        self.run.clear();
+    }
+
+    /// The longest stretch as fractions of its mean.
+    fn fractions(&self) -> Vec<f64> {
+        let longest = if self.run.len() > self.longest.len() { &self.run } else { &self.longest };
+        let mean = crate::stability::mean(longest);
+        longest.iter().map(|f| f / mean).collect()
+    }
+}
+
+#[cfg(test)]
+pub(crate) mod tests;

@@ -1,0 +1,216 @@
+//! A scenario through the core, scored: the only file that knows all stages from the scenario to the score.
+//!
+//! ```text
+//! scenario -> [grid] -> [waveform] -> [disturb] -> [front end] -> [timer] -> Handed -> core -> [score]
+//!                  |                                                                      ^
+//!                  +-> course of the true frequency -> [truth] ---------------------------+
+//! ```
+
+use humtick::{Config, Continuity, Crossing, Edge, Polarity, Reading, State, Verdict};
+
+use crate::bench::{Bench, Judged};
+use crate::course::Course;
+use crate::edge::TimedEdge;
+use crate::entry::TimedReading;
+use crate::moment::Moment;
+use crate::scenario::Scenario;
+use crate::score::{Score, Scored};
+use crate::settings::{PolarityKind, SettingsError};
+use crate::truth::Truth;
+use times::{Seen, Times};
+
+mod times;
+
+/// An edge as the timer hands it to the core.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Handed {
+    /// What the core sees.
+    pub edge: Edge,
+    /// When the edge was, in true time.
+    pub at: Moment,
+    /// When the handler handed it over.
+    pub read: Moment,
+}
+
+/// Passes `edges`, which are in order of time, through the meter of `scenario` and scores each reading against the grid's true frequency,
+/// `grid`; `observe` sees each with its truth. Memory does not grow with the length of the trial.
+///
+/// Whatever comes after the scenario's end is left out. The meter is handed edges as [`measure`](crate::measure) hands them: time passes
+/// with the edges' own stamps, silences are walked through, and before the first edge there is no time.
+///
+/// # Errors
+/// Settings of the meter that do not fit the timer.
+pub fn run(
+    scenario: &Scenario,
+    grid: Course,
+    edges: impl IntoIterator<Item = Handed>,
+    mut observe: impl FnMut(&Scored),
+) -> Result<Score, SettingsError> {
+    let config = scenario.meter.config(scenario.timer.tick_hz)?;
+    let mut bench = Bench::new(&scenario.meter, &config)?;
+    let mut trial = Trial::new(scenario, grid, &config, &mut observe);
+    let end = Moment::from_s(scenario.duration_s);
+    for handed in edges {
+        if handed.at.since(end) >= 0.0 {
+            break;
+        }
+        if bench.takes(handed.edge.polarity) {
+            trial.take(&mut bench, &handed);
+        }
+    }
+    trial.end(&mut bench, end)
+}
+
+/// Where an edge lies on both scales.
+#[derive(Clone, Copy, Debug)]
+struct Place {
+    tick: u64,
+    at: Moment,
+}
+
+struct Trial<'a, F> {
+    truth: Truth,
+    score: Score,
+    times: Times,
+    /// The edge that verdicts speak of: the latest, or where bursts are gathered the one before, which ended its burst.
+    of: Option<Place>,
+    /// The latest edge.
+    latest: Option<Place>,
+    /// When the latest edge was handed over.
+    read: Moment,
+    bursts: bool,
+    /// Number of the latest crossing of either polarity, as long as the count goes on.
+    cycle: [Option<u32>; 2],
+    polarities: f64,
+    observe: &'a mut F,
+}
+
+impl<'a, F: FnMut(&Scored)> Trial<'a, F> {
+    fn new(scenario: &Scenario, grid: Course, config: &Config, observe: &'a mut F) -> Self {
+        let rate = f64::from(config.rate.hz()) * (1.0 + scenario.timer.clock_ppm * 1e-6);
+        let settings = &scenario.meter;
+        Self {
+            truth: Truth::new(grid, scenario.nominal_hz, settings),
+            score: Score::new(scenario),
+            times: Times::new(rate),
+            of: None,
+            latest: None,
+            read: Moment::default(),
+            bursts: settings.bursts(config).is_ok_and(|bursts| bursts.is_some()),
+            cycle: [None; 2],
+            polarities: if settings.polarity == PolarityKind::Both { 2.0 } else { 1.0 },
+            observe,
+        }
+    }
+
+    fn take(&mut self, bench: &mut Bench, handed: &Handed) {
+        let place = Place { tick: self.tick(handed), at: handed.at };
+        let Ok(()) = bench.wait(place.tick, |bench, judged| self.went_by(bench, judged));
+        self.of = if self.bursts { self.latest } else { Some(place) };
+        (self.latest, self.read) = (Some(place), handed.read);
+        let edge = TimedEdge { ticks: place.tick, polarity: handed.edge.polarity };
+        if let Some(judged) = bench.take(edge) {
+            self.judged(bench, &judged);
+        }
+        self.of = self.latest;
+    }
+
+    fn end(mut self, bench: &mut Bench, end: Moment) -> Result<Score, SettingsError> {
+        if let Some(latest) = self.latest {
+            let to = latest.tick + (end.since(latest.at) * self.times.rate()) as u64;
+            self.read = end;
+            let Ok(()) = bench.wait(to, |bench, judged| self.went_by(bench, judged));
+        }
+        let crossings = self.truth.cycles(end) * self.polarities;
+        self.score.finish(end, bench.counts(), crossings);
+        Ok(self.score)
+    }
+
+    /// The edge's stamp on a scale that does not wrap. A silence may be longer than a wrap, so it goes by true time; a torn stamp may lie
+    /// before the last one, and so the scale begins one wrap up.
+    #[inline]
+    fn tick(&self, handed: &Handed) -> u64 {
+        let stamp = handed.edge.stamp.raw();
+        let Some(latest) = self.latest else { return 1 << 32 | u64::from(stamp) };
+        let expected = latest.tick + (handed.at.since(latest.at) * self.times.rate()) as u64;
+        expected.wrapping_add_signed(stamp.wrapping_sub(expected as u32).cast_signed().into())
+    }
+
+    /// A burst was over in a silence, or a step of it has passed.
+    fn went_by(&mut self, bench: &mut Bench, judged: Option<Judged>) -> Result<(), std::convert::Infallible> {
+        match judged {
+            Some(judged) => self.judged(bench, &judged),
+            None => self.read(bench),
+        }
+        Ok(())
+    }
+
+    fn judged(&mut self, bench: &mut Bench, judged: &Judged) {
+        let cycle = usize::from(judged.edge.polarity == Polarity::Falling);
+        match &judged.verdict {
+            Verdict::Crossing(crossing) => self.cross(bench, *crossing, cycle),
+            Verdict::Locked(lock) => {
+                if lock.continuity == Continuity::Broken {
+                    self.cycle[cycle] = None;
+                }
+                for crossing in lock.crossings() {
+                    self.cross(bench, crossing, cycle);
+                }
+                if self.score.lock_s.is_none() && bench.state() == State::Locked {
+                    self.score.lock_s = Some(self.read.seconds());
+                }
+            }
+            _ => {}
+        }
+        self.read(bench);
+    }
+
+    #[inline]
+    fn cross(&mut self, bench: &Bench, crossing: Crossing, chain: usize) {
+        let tick = bench.place(crossing.stamp);
+        if let Some(of) = self.of {
+            let at = self.times.from(of.tick, of.at, tick);
+            self.times.learn(Seen { tick, at, falling: chain == 1 });
+        }
+        if let Some(last) = self.cycle[chain].replace(crossing.cycle) {
+            self.score.missed += u64::from(crossing.cycle.wrapping_sub(last).saturating_sub(1));
+        }
+    }
+
+    #[inline]
+    fn read(&mut self, bench: &mut Bench) {
+        if let Some(reading) = bench.take_plain_reading() {
+            self.score(bench, &reading);
+        }
+    }
+
+    fn score(&mut self, bench: &Bench, reading: &Reading) {
+        let span = u64::from(reading.span.count());
+        let first = bench.place(reading.middle) - span / 2;
+        let known = reading.frequency.is_some();
+        let seen = self.times.window(first, first + span);
+        let beyond = |tick| self.latest.map(|of| self.times.from(of.tick, of.at, tick));
+        let when = |tick| self.times.when(tick).or_else(|| beyond(tick)).unwrap_or_default();
+        let (from, to) = match (seen.clone().next(), seen.clone().next_back()) {
+            (Some(oldest), Some(newest)) if known => (oldest.at, newest.at),
+            _ => (when(first), when(first + span)),
+        };
+        let middle = from.later(to.since(from) / 2.0);
+        let seen = seen.map(|seen| (seen.at, seen.falling));
+        let scored = Scored {
+            reading: TimedReading::new(reading, middle.seconds(), to.since(from)),
+            first: from,
+            last: to,
+            window_hz: if known { self.truth.over(from, to, seen) } else { None },
+            instant_hz: self.truth.at(middle),
+        };
+        self.score.take(&scored);
+        (self.observe)(&scored);
+        if known {
+            self.times.forget(first);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests;
