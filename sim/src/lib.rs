@@ -34,6 +34,7 @@ pub mod output;
 pub mod picture;
 pub mod probe;
 pub mod random;
+pub mod report;
 pub mod scenario;
 pub mod score;
 pub mod series;

@@ -76,6 +76,8 @@ pub struct Score {
     pub settling: Settling,
     /// Errors over the truth in the window, over the readings' standard uncertainty, clock included.
     pub histogram: Histogram,
+    /// The same with the clock apart: the error less the lasting error's part, the uncertainty less the tolerance's.
+    pub histogram_apart: Histogram,
     /// Edges by what became of them.
     pub counts: Counts,
     /// Cycles without a crossing while the count went on.
@@ -136,6 +138,7 @@ impl Score {
             first_false: None,
             settling: Settling::new(scenario, gap_s),
             histogram: Histogram::default(),
+            histogram_apart: Histogram::default(),
             counts: Counts::default(),
             missed: 0,
             overruns: None,
@@ -164,7 +167,7 @@ impl Score {
         let instant = frequency - scored.instant_hz;
         self.instant.take(instant, middle);
         self.settling.take(scored.last, half.is_some_and(|half| instant.abs() <= SETTLED_FACTOR * half));
-        self.keep(frequency, scored.last);
+        self.keep(frequency, scored.window_hz.unwrap_or(scored.instant_hz), scored.last);
         let mut is_false = self.interruptions.hold(scored.first, scored.last);
         match scored.window_hz {
             Some(truth) => {
@@ -197,15 +200,20 @@ impl Score {
         }
         if let Some(u) = scored.reading.u_hz.filter(|u| *u > 0.0) {
             self.histogram.take(error / u);
+            let clock = self.clock.tolerance * frequency;
+            let noise = (u * u - clock * clock / 3.0).max(0.0).sqrt();
+            if noise > 0.0 {
+                self.histogram_apart.take(apart / noise);
+            }
         }
     }
 
     /// Keeps a reading for stability if it follows the last in time.
-    fn keep(&mut self, frequency: f64, last: Moment) {
+    fn keep(&mut self, frequency: f64, truth: f64, last: Moment) {
         if self.last.is_some_and(|before| last.since(before) > self.gap_s) {
             self.kept.interrupt();
         }
-        self.kept.take(frequency);
+        self.kept.take((frequency, truth));
     }
 
     /// The trial is over.
@@ -235,26 +243,38 @@ impl Score {
     /// Allan deviations of the readings, at averaging times in octaves of their spacing: from the longest stretch without a gap among the first
     /// [`KEPT`]. Windows that overlap have smoothed what is shorter than they are. Empty with fewer than three readings in a row.
     pub fn stability(&self) -> Vec<Deviations> {
-        let Ok(phase) = Phase::from_fractional(&self.kept.fractions(), self.spacing_s) else {
+        self.deviations(|kept| kept.0)
+    }
+
+    /// The same of the truth over the same windows.
+    pub fn true_stability(&self) -> Vec<Deviations> {
+        self.deviations(|kept| kept.1)
+    }
+
+    fn deviations(&self, of: fn(&(f64, f64)) -> f64) -> Vec<Deviations> {
+        let values: Vec<_> = self.kept.longest().iter().map(of).collect();
+        let mean = crate::stability::mean(&values);
+        let fractions: Vec<_> = values.iter().map(|f| f / mean).collect();
+        let Ok(phase) = Phase::from_fractional(&fractions, self.spacing_s) else {
             return Vec::new();
         };
         phase.octaves().into_iter().filter_map(|m| phase.deviations(m)).collect()
     }
 }
 
-/// Frequencies one after the other.
+/// Frequencies one after the other, and what they should have been.
 #[derive(Clone, Debug, Default)]
 struct Kept {
     taken: usize,
-    run: Vec<f64>,
-    longest: Vec<f64>,
+    run: Vec<(f64, f64)>,
+    longest: Vec<(f64, f64)>,
 }
 
 impl Kept {
-    fn take(&mut self, frequency: f64) {
+    fn take(&mut self, frequencies: (f64, f64)) {
         if self.taken < KEPT {
             self.taken += 1;
-            self.run.push(frequency);
+            self.run.push(frequencies);
         }
     }
 
@@ -265,11 +285,9 @@ impl Kept {
         self.run.clear();
     }
 
-    /// The longest stretch as fractions of its mean.
-    fn fractions(&self) -> Vec<f64> {
-        let longest = if self.run.len() > self.longest.len() { &self.run } else { &self.longest };
-        let mean = crate::stability::mean(longest);
-        longest.iter().map(|f| f / mean).collect()
+    /// The longest stretch.
+    fn longest(&self) -> &[(f64, f64)] {
+        if self.run.len() > self.longest.len() { &self.run } else { &self.longest }
     }
 }
 

@@ -187,7 +187,7 @@ fn stability_of_the_longest_stretch() {
     assert!(score(&scenario(), &readings[..2]).stability().is_empty());
     // A reading left out is a gap too.
     let late = [0.0, 0.1, 0.3, 0.4, 0.5].map(|t| reading(2.0 + t, Some(50.0), 0.01));
-    assert_eq!(score(&scenario(), &late).kept.fractions().len(), 3);
+    assert_eq!(score(&scenario(), &late).kept.longest().len(), 3);
 }
 
 #[test]

@@ -12,8 +12,8 @@ use super::Deviations;
 const SIZE: (u32, u32) = (960, 640);
 
 // Told apart by every common kind of colour vision, and in grey by their marks (M. Okabe, K. Ito, *Color Universal Design*, 2008).
-const BLUE: RGBColor = RGBColor(0, 114, 178);
-const VERMILLION: RGBColor = RGBColor(213, 94, 0);
+pub(crate) const BLUE: RGBColor = RGBColor(0, 114, 178);
+pub(crate) const VERMILLION: RGBColor = RGBColor(213, 94, 0);
 
 /// A drawing of `rows` as SVG with `title` above it; `None` where no deviation is above zero, which has no place on a
 /// logarithmic axis. Single zeros are left out.
@@ -32,7 +32,7 @@ pub fn svg(title: &str, rows: &[Deviations]) -> Option<String> {
 }
 
 /// Exponents of the whole decades that hold all values.
-fn whole_decades(values: impl Iterator<Item = f64>) -> Option<(i32, i32)> {
+pub(crate) fn whole_decades(values: impl Iterator<Item = f64>) -> Option<(i32, i32)> {
     let (least, most) = values.fold((f64::INFINITY, 0f64), |(least, most), v| (least.min(v), most.max(v)));
     if !(least > 0.0 && most.is_finite() && least <= most) {
         return None;
@@ -122,13 +122,13 @@ fn draw(
 }
 
 /// A power of ten in digits where they are few, 0.001 to 100000.
-fn plain(value: f64) -> String {
+pub(crate) fn plain(value: f64) -> String {
     let exponent = value.log10().round() as i32;
     if (-3..=5).contains(&exponent) { 10f64.powi(exponent).to_string() } else { power(value) }
 }
 
 /// A power of ten with its exponent.
-fn power(value: f64) -> String {
+pub(crate) fn power(value: f64) -> String {
     let exponent = value.log10().round() as i32;
     const RAISED: [char; 10] = ['⁰', '¹', '²', '³', '⁴', '⁵', '⁶', '⁷', '⁸', '⁹'];
     let digits = exponent.unsigned_abs().to_string();

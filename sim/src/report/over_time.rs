@@ -1,0 +1,137 @@
+//! What happened over a whole trial, in as many columns as a picture has room for.
+
+use crate::score::Scored;
+
+/// Columns of a picture: a week has as many as a minute.
+pub const COLUMNS: usize = 600;
+
+/// Least and most of what falls into a column.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Range {
+    /// Least.
+    pub low: f64,
+    /// Most.
+    pub high: f64,
+}
+
+impl Range {
+    fn of(value: f64) -> Self {
+        Self { low: value, high: value }
+    }
+
+    /// The range of both.
+    pub fn and(self, other: Self) -> Self {
+        Self { low: self.low.min(other.low), high: self.high.max(other.high) }
+    }
+}
+
+/// What a column holds of readings with a number.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Known {
+    /// Deviation of the readings from the nominal frequency, hertz.
+    pub measured: Range,
+    /// The same with the 95 % interval around each; where one has none, without it.
+    pub band: Range,
+    /// Errors over the window's truth, hertz; `None` where none can be judged.
+    pub error: Option<Range>,
+    /// Largest half width of a 95 % interval, hertz.
+    pub half_width: Option<f64>,
+}
+
+/// A stretch of the trial.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Column {
+    /// Mean of the moments in it, seconds.
+    pub t_s: f64,
+    count: u32,
+    /// Deviation of the true frequency from nominal, hertz.
+    pub truth: Range,
+    /// Readings with a number.
+    pub known: Option<Known>,
+    /// Whether there was one without: curves are broken here.
+    pub unknown: bool,
+}
+
+/// The columns of a trial.
+#[derive(Clone, Debug)]
+pub struct OverTime {
+    nominal_hz: f64,
+    duration_s: f64,
+    columns: Vec<Option<Column>>,
+}
+
+impl OverTime {
+    /// Of a trial of `duration_s` seconds at `nominal_hz`.
+    pub fn new(duration_s: f64, nominal_hz: f64) -> Self {
+        Self { nominal_hz, duration_s, columns: vec![None; COLUMNS] }
+    }
+
+    /// Takes a reading.
+    pub fn take(&mut self, scored: &Scored) {
+        let t_s = scored.reading.t_s;
+        let place = (t_s / self.duration_s * COLUMNS as f64).clamp(0.0, (COLUMNS - 1) as f64) as usize;
+        let truth = Range::of(scored.instant_hz - self.nominal_hz);
+        let known = scored.reading.frequency_hz.map(|hz| {
+            let (value, half_width) = (hz - self.nominal_hz, scored.reading.u95_hz);
+            let half = half_width.unwrap_or(0.0);
+            Known {
+                measured: Range::of(value),
+                band: Range { low: value - half, high: value + half },
+                error: scored.window_hz.map(|truth| Range::of(hz - truth)),
+                half_width,
+            }
+        });
+        let here = Column { t_s, count: 1, truth, known, unknown: known.is_none() };
+        let Some(column) = self.columns.get_mut(place) else { return };
+        *column = Some(column.map_or(here, |column| column.and(&here)));
+    }
+
+    /// Columns that hold something, in order of time.
+    pub fn columns(&self) -> impl Iterator<Item = &Column> + Clone {
+        self.columns.iter().flatten()
+    }
+
+    /// Curves of what `of` takes from a column, broken where a reading was unknown.
+    pub fn curves<T>(&self, of: impl Fn(&Known) -> Option<T>) -> Vec<Vec<(f64, T)>> {
+        let mut curves = vec![Vec::new()];
+        for column in self.columns() {
+            if column.unknown && curves.last().is_some_and(|curve| !curve.is_empty()) {
+                curves.push(Vec::new());
+            }
+            if let (Some(value), Some(curve)) = (column.known.as_ref().and_then(&of), curves.last_mut()) {
+                curve.push((column.t_s, value));
+            }
+        }
+        curves.retain(|curve| !curve.is_empty());
+        curves
+    }
+}
+
+impl Column {
+    fn and(&self, other: &Self) -> Self {
+        let both = |a: Option<Range>, b: Option<Range>| match (a, b) {
+            (Some(a), Some(b)) => Some(a.and(b)),
+            (a, b) => a.or(b),
+        };
+        let known = match (self.known, other.known) {
+            (Some(a), Some(b)) => Some(Known {
+                measured: a.measured.and(b.measured),
+                band: a.band.and(b.band),
+                error: both(a.error, b.error),
+                half_width: match (a.half_width, b.half_width) {
+                    (Some(a), Some(b)) => Some(a.max(b)),
+                    (a, b) => a.or(b),
+                },
+            }),
+            (a, b) => a.or(b),
+        };
+        let count = self.count + other.count;
+        Self {
+            t_s: self.t_s + (other.t_s - self.t_s) / f64::from(count),
+            count,
+            truth: self.truth.and(other.truth),
+            known,
+            unknown: self.unknown || other.unknown,
+        }
+    }
+}
