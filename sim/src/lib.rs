@@ -15,6 +15,7 @@
 pub mod bands;
 mod bench;
 pub mod bezier;
+pub mod board;
 pub mod budget;
 pub mod comparator;
 pub mod course;

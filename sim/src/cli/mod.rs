@@ -7,6 +7,7 @@ mod progress;
 mod scenario;
 mod stability;
 mod synth;
+mod trial;
 
 use std::process::ExitCode;
 
@@ -16,7 +17,7 @@ pub use format::plain;
 
 /// Mains frequency from zero crossings, with stated uncertainty.
 ///
-/// Exit status: 0 done, 1 the signal never locked, 2 wrong use or unreadable input.
+/// Exit status: 0 done, 1 the signal never locked or a limit was broken, 2 wrong use or unreadable input.
 #[derive(Parser)]
 #[command(name = "humtick", version, max_term_width = 100)]
 pub struct Cli {
@@ -36,6 +37,8 @@ enum Verb {
     Stability(stability::Options),
     /// Writes what a scenario's capture or waveform looks like
     Synth(synth::Options),
+    /// A scenario through front end, timer and meter, scored against the truth
+    Trial(trial::Options),
 }
 
 impl Cli {
@@ -47,6 +50,7 @@ impl Cli {
             Verb::Scenario(options) => scenario::run(options),
             Verb::Stability(options) => stability::run(options),
             Verb::Synth(options) => synth::run(options),
+            Verb::Trial(options) => trial::run(options),
         }
     }
 }

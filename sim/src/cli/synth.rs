@@ -6,13 +6,12 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::Args;
-use humtick_sim::mains::Mains;
 use humtick_sim::moment::Moment;
 use humtick_sim::probe::Probe;
 use humtick_sim::scenario::{Instead, Scenario};
-use humtick_sim::timer::{Captures, Clock, Counts, Handed};
+use humtick_sim::timer::{Clock, Counts, Handed};
 use humtick_sim::write::{self, csv, truth, vcd, wav};
-use humtick_sim::{grid, output};
+use humtick_sim::{board, grid};
 
 use super::plain;
 use super::progress::Progress;
@@ -148,10 +147,8 @@ fn voltage(scenario: &Scenario, path: &Path, hz: u32, count: u64) -> Result<Stri
 fn captures(scenario: &Scenario, path: &Path, kind: Kind) -> Result<String, write::WriteError> {
     let timer = &scenario.timer;
     let end = Moment::from_s(scenario.duration_s);
-    let threads = std::thread::available_parallelism().map_or(1, usize::from);
-    let edges = output::output(Mains::new(scenario, threads), &scenario.front_end, scenario.seed, end);
     let mut progress = Progress::new(scenario.duration_s);
-    let mut captures = Captures::new(edges, timer, scenario.seed);
+    let mut captures = board::captures(scenario);
     let counts = Cell::new(Counts::default());
     let handed = std::iter::from_fn(|| {
         let handed = captures.next();
