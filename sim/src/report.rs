@@ -2,7 +2,6 @@
 //!
 //! Memory does not grow with the trial's length: what happened over time is kept as least and most of 600 columns.
 
-mod allan;
 mod chart;
 mod crossing;
 mod figures;
@@ -97,14 +96,15 @@ impl Report {
             keys: vec![(BLACK, "true, at the moment"), (BLUE, "measured"), (SKY, "95 % interval")],
             svg,
         });
-        let (note, svg) = clip(pictures::error(&self.over_time, duration_s), "no reading could be judged");
+        let (note, svg) =
+            clip(pictures::error(&self.over_time, scenario, score), "no reading could be judged");
         figures.push(Figure {
             title: "Error",
             caption: format!(
-                "Reading less the true frequency over the reading's own window. 19 of 20 readings should lie within the band; an even offset \
-                 is the clock's.{note}"
+                "Reading less the true frequency over the reading's own window. 19 of 20 readings should lie within the darker band, which is \
+                 the reading's 95 % interval without what it allows for the clock, about the error that the clock really makes.{note}"
             ),
-            keys: vec![(VERMILLION, "error"), (SKY, "95 % interval about zero")],
+            keys: vec![(VERMILLION, "error"), (SKY, "95 % interval, clock apart"), (PALE, "95 % interval as stated")],
             svg,
         });
         let (below, above) = score.histogram_apart.outside;
@@ -123,20 +123,21 @@ impl Report {
             title: "Allan deviation",
             caption: format!(
                 "How much the frequency differs from one averaging time to the next. Where the readings lie above the truth the meter adds noise of \
-                 its own, where both coincide it shows the grid; below the window of {} s readings overlap and look steadier than they are.",
+                 its own, where both coincide it shows the grid; below the window of {} s readings overlap and look steadier than they are. A constant truth has no curve.",
                 scenario.meter.window_s
             ),
-            keys: vec![(BLACK, "truth over the same windows (triangles)"), (BLUE, "readings (circles)")],
-            svg: allan::svg(&score.stability(), &score.true_stability())
-                .ok_or("too few readings in a row, or all alike"),
+            keys: vec![(GREY, "truth over the same windows (broad)"), (BLUE, "readings (dots)")],
+            svg: pictures::allan(score).ok_or("too few readings in a row, or all alike"),
         });
         figures
     }
 }
 
 const BLACK: &str = "#000";
+const GREY: &str = "#808080";
 const BLUE: &str = "#0072b2";
 const VERMILLION: &str = "#d55e00";
+const PALE: &str = "#d4ecf9";
 const SKY: &str = "#56b4e9";
 
 /// What was simulated.

@@ -240,6 +240,11 @@ impl Score {
         (self.clock.ratio - 1.0) * frequency_hz
     }
 
+    /// Half width of an interval of `half_hz` at `frequency_hz` without what it allows for the clock's tolerance.
+    pub fn half_width_apart_hz(&self, half_hz: f64, frequency_hz: f64) -> f64 {
+        self.clock.taken_off(half_hz, frequency_hz)
+    }
+
     /// Allan deviations of the readings, at averaging times in octaves of their spacing: from the longest stretch without a gap among the first
     /// [`KEPT`]. Windows that overlap have smoothed what is shorter than they are. Empty with fewer than three readings in a row.
     pub fn stability(&self) -> Vec<Deviations> {

@@ -86,6 +86,13 @@ impl Options {
 
 /// Runs the verb.
 pub fn run(options: Options) -> Result<ExitCode, String> {
+    if let Some(path) = &options.report {
+        // Refused here, before a long trial.
+        if !path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("html")) {
+            return Err(format!("{}: expected a page's name ending in .html", path.display()));
+        }
+        write::remove_when_interrupted().map_err(|e| e.to_string())?;
+    }
     let (scenario, text) = options.scenario()?;
     let extend = extender(scenario.timer.bits).ok_or("the counter has 8 to 32 bits")?;
     let mut captures = board::captures(&scenario);

@@ -96,3 +96,48 @@ impl Trace {
         Self { middle, curve, edges, thresholds: (thresholds.lower, thresholds.upper) }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use super::*;
+
+    fn scenario(text: &str) -> Scenario {
+        Scenario::from_toml(text, Path::new("pump.toml")).unwrap()
+    }
+
+    /// Against a plain walk over the edges: no quarter of a period of the first 300 cycles holds more.
+    #[test]
+    fn the_crossing_with_the_most_edges_is_shown() {
+        let scenario = scenario("[front_end]\nnoise_percent = 2.0\nhysteresis_percent = 0.5");
+        let crossing = Crossing::of(&scenario).unwrap();
+        let edges: Vec<_> =
+            Mains::new(&Scenario { duration_s: 6.0, ..scenario }, 0).map(|e| e.at.seconds()).collect();
+        let most =
+            edges.iter().map(|at| edges.iter().filter(|e| (0.0..0.005).contains(&(*e - at))).count()).max();
+        assert_eq!(Some(crossing.edges), most);
+        assert!(
+            crossing.edges >= 5 && crossing.edges % 2 == 1 && (595..=605).contains(&crossing.of),
+            "{crossing:?}"
+        );
+        assert_eq!(crossing.close.edges.len(), crossing.edges);
+        for (_, u, rises) in &crossing.close.edges {
+            let threshold = if *rises { crossing.close.thresholds.1 } else { crossing.close.thresholds.0 };
+            assert!((u - threshold).abs() < 3e-5, "{u}");
+        }
+        let crest = crossing.cycle.curve.iter().map(|(_, u)| *u).fold(0.0, f64::max);
+        assert!((0.98..1.1).contains(&crest), "{crest}");
+    }
+
+    #[test]
+    fn short_and_dead_mains_are_shown_as_far_as_they_go() {
+        let dead = "[front_end]\nnoise_percent = 0\nlowpass_hz = \"none\"\n[[disturb]]\nkind = \"interruption\"\nat_s = 0\nlength_s = 60";
+        assert_eq!(Crossing::of(&scenario(dead)), None);
+        // A tenth of a second of 10 Hz: one cycle, whose edges all lie at an end.
+        let short = "duration_s = 0.1\nnominal_hz = 10\n[meter]\nwindow_s = 2\n";
+        let crossing = Crossing::of(&scenario(short)).unwrap();
+        assert_eq!((crossing.edges, crossing.of), (1, 2));
+        assert!(crossing.close.curve.len() > 800 && crossing.close.edges.len() == 1);
+    }
+}

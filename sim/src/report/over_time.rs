@@ -135,3 +135,68 @@ impl Column {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use humtick::State;
+
+    use super::*;
+    use crate::entry::TimedReading;
+    use crate::moment::Moment;
+
+    fn scored(t_s: f64, hz: Option<f64>) -> Scored {
+        let reading = TimedReading {
+            t_s,
+            span_s: 1.0,
+            cycles: 50,
+            frequency_hz: hz,
+            u_hz: hz.map(|_| 0.001),
+            u95_hz: hz.map(|_| 0.002),
+            rocof_hz_s: None,
+            rocof_u95_hz_s: None,
+            missed: 0,
+            rejected: 0,
+            state: State::Locked,
+        };
+        let at = Moment::from_s(t_s);
+        Scored { reading, first: at, last: at, window_hz: Some(50.0), instant_hz: 50.01 }
+    }
+
+    /// A week of ten readings a second has as many columns as a picture, each the least and most of its own thousand and eight.
+    #[test]
+    fn a_week_fits_and_no_extreme_is_lost() {
+        let week = 7.0 * 86_400.0;
+        let mut over_time = OverTime::new(week, 50.0);
+        for k in 0..604_800u32 {
+            let hz = if k == 300_000 { 51.0 } else { 50.0 + 0.001 * f64::from(k % 2) };
+            over_time.take(&scored(f64::from(k) + 0.5, Some(hz)));
+        }
+        assert_eq!(over_time.columns().count(), COLUMNS);
+        let measured = over_time.curves(|known| Some(known.measured));
+        assert_eq!((measured.len(), measured[0].len()), (1, COLUMNS));
+        let high = measured[0].iter().map(|(_, range)| range.high).fold(0.0, f64::max);
+        assert_eq!(high, 1.0);
+        let first = over_time.columns().next().unwrap();
+        assert!((first.t_s - 504.0).abs() < 1e-6, "{}", first.t_s);
+        let known = first.known.unwrap();
+        let near = |range: Range, low: f64, high: f64| {
+            assert!((range.low - low).abs() < 1e-9 && (range.high - high).abs() < 1e-9, "{range:?}");
+        };
+        near(known.measured, 0.0, 0.001);
+        near(known.band, -0.002, 0.003);
+        near(known.error.unwrap(), 0.0, 0.001);
+        near(first.truth, 0.01, 0.01);
+    }
+
+    #[test]
+    fn curves_break_where_nothing_is_known() {
+        let mut over_time = OverTime::new(600.0, 50.0);
+        for k in 0..600u32 {
+            let hz = (!(100..200).contains(&k) && k != 400).then_some(50.0);
+            over_time.take(&scored(f64::from(k) + 0.5, hz));
+        }
+        let lengths: Vec<_> = over_time.curves(|known| known.half_width).iter().map(Vec::len).collect();
+        assert_eq!(lengths, [100, 200, 199]);
+        assert_eq!(over_time.columns().count(), 600);
+    }
+}

@@ -2,13 +2,19 @@
 
 use std::f64::consts::TAU;
 
-use plotters::prelude::BLACK;
+use plotters::prelude::{BLACK, RGBColor};
 
 use super::chart::{Axis, SKY, svg};
 use super::crossing::Trace;
 use super::over_time::{OverTime, Range};
+use crate::scenario::Scenario;
 use crate::score::{Histogram, Score};
-use crate::stability::plot::{BLUE, VERMILLION};
+use crate::stability::Deviations;
+use crate::stability::plot::{BLUE, VERMILLION, plain, power, whole_decades};
+
+/// Lines across each axis, about.
+const LINES: u32 = 8;
+const ROWS: u32 = 6;
 
 /// A unit: its name and how many there are in the base unit.
 type Unit = (&'static str, f64);
@@ -94,12 +100,12 @@ fn hertz_axis(range: Range, least: f64, what: &str) -> (Axis, Unit) {
     let half = ((range.high - range.low) / 2.0).max(least / 2.0) * 1.08;
     let unit = of_hertz((middle.abs() + half).min(4.0 * half));
     let range = (middle - half) * unit.1..(middle + half) * unit.1;
-    (Axis { range, title: format!("{what}, {}", unit.0) }, unit)
+    (Axis::even(range, format!("{what}, {}", unit.0), ROWS), unit)
 }
 
 fn time_axis(seconds: f64) -> (Axis, Unit) {
     let unit = of_seconds(seconds);
-    (Axis { range: 0.0..seconds * unit.1, title: format!("time, {}", unit.0) }, unit)
+    (Axis::even(0.0..seconds * unit.1, format!("time, {}", unit.0), LINES), unit)
 }
 
 /// True and measured frequency with the 95 % band.
@@ -113,45 +119,50 @@ pub fn frequency(over_time: &OverTime, duration_s: f64, nominal_hz: f64) -> Opti
         .map_or(of_truth, |seen| of_truth.and(Range { low: seen.low - half, high: seen.high + half }));
     let (y, unit) = hertz_axis(seen, 1e-6, &format!("frequency less {nominal_hz} Hz"));
     let (x, time) = time_axis(duration_s);
-    let scaled = |columns: &[(f64, Range)]| -> Vec<(f64, Range)> {
-        let scale = |range: &Range| Range { low: range.low * unit.1, high: range.high * unit.1 };
-        columns.iter().map(|(t, range)| (t * time.1, scale(range))).collect()
-    };
+    let scaled = |columns: &[(f64, Range)]| scaled(columns, time, unit);
     let axis = Range { low: y.range.start / unit.1, high: y.range.end / unit.1 };
     let svg = svg(x, y, |chart| {
-        for curve in &bands {
-            chart.envelope(&scaled(curve), SKY, 0.35, 0)?;
-        }
-        for curve in &measured {
-            chart.envelope(&scaled(curve), BLUE, 0.6, 2)?;
-        }
+        bands.iter().try_for_each(|curve| chart.envelope(&scaled(curve), SKY, 0.35, 0))?;
+        measured.iter().try_for_each(|curve| chart.envelope(&scaled(curve), BLUE, 0.6, 2))?;
         chart.envelope(&scaled(&truth), BLACK, 0.6, 1)
     })?;
     Some(Clipped { svg, beyond: beyond(&of_readings, axis) })
 }
 
-/// Errors over time with the 95 % band around zero.
-pub fn error(over_time: &OverTime, duration_s: f64) -> Option<Clipped> {
+/// Errors over time; 95 % bands about zero as stated, and with the clock apart about what the clock makes.
+pub fn error(over_time: &OverTime, scenario: &Scenario, score: &Score) -> Option<Clipped> {
+    let (duration_s, nominal_hz) = (scenario.duration_s, scenario.nominal_hz);
+    let clock = score.clock_hz(nominal_hz);
+    let band = |half: f64| Range { low: -half, high: half };
     let errors = over_time.curves(|known| known.error);
-    let bands = over_time.curves(|k| k.half_width.map(|half| Range { low: -half, high: half }));
+    let stated = over_time.curves(|known| known.half_width.map(band));
+    let apart = over_time.curves(|known| {
+        let half = score.half_width_apart_hz(known.half_width?, nominal_hz);
+        Some(Range { low: clock - half, high: clock + half })
+    });
     let ranges: Vec<_> = errors.iter().flatten().map(|(_, range)| *range).collect();
-    let half = median(bands.iter().flatten().map(|(_, range)| range.high).collect());
-    let seen = room(&ranges)?.and(Range { low: -half, high: half });
+    let usual = median(apart.iter().flatten().map(|(_, range)| range.high - clock).collect());
+    let seen = room(&ranges)?;
+    // A band that is far wider than the errors leaves them visible.
+    let usual = usual.min(3.0 * (seen.high - clock).max(clock - seen.low));
+    let seen = seen.and(Range { low: clock - usual, high: clock + usual }).and(band(0.0));
     let (y, unit) = hertz_axis(seen, 1e-9, "error");
     let (x, time) = time_axis(duration_s);
-    let scaled = |columns: &[(f64, Range)]| -> Vec<(f64, Range)> {
-        let scale = |range: &Range| Range { low: range.low * unit.1, high: range.high * unit.1 };
-        columns.iter().map(|(t, range)| (t * time.1, scale(range))).collect()
-    };
+    let scaled = |columns: &[(f64, Range)]| scaled(columns, time, unit);
     let axis = Range { low: y.range.start / unit.1, high: y.range.end / unit.1 };
     let svg = svg(x, y, |chart| {
-        for curve in &bands {
-            chart.envelope(&scaled(curve), SKY, 0.35, 0)?;
-        }
+        stated.iter().try_for_each(|curve| chart.envelope(&scaled(curve), SKY, 0.25, 0))?;
+        apart.iter().try_for_each(|curve| chart.envelope(&scaled(curve), SKY, 0.6, 0))?;
         chart.level(0.0, BLACK, 1)?;
         errors.iter().try_for_each(|curve| chart.envelope(&scaled(curve), VERMILLION, 0.6, 2))
     })?;
     Some(Clipped { svg, beyond: beyond(&ranges, axis) })
+}
+
+/// Columns in the units of both axes.
+fn scaled(columns: &[(f64, Range)], time: Unit, unit: Unit) -> Vec<(f64, Range)> {
+    let scale = |range: &Range| Range { low: range.low * unit.1, high: range.high * unit.1 };
+    columns.iter().map(|(t, range)| (t * time.1, scale(range))).collect()
 }
 
 /// A stretch of the comparator's input with its thresholds and edges.
@@ -162,14 +173,10 @@ pub fn trace(trace: &Trace) -> Option<String> {
     let range = trace.curve.iter().map(|(_, u)| Range { low: *u, high: *u }).reduce(Range::and)?;
     let range = range.and(Range { low: trace.thresholds.0, high: trace.thresholds.1 });
     let spare = 0.05 * (range.high - range.low).max(1e-6);
-    let x = Axis {
-        range: first * time.1..last * time.1,
-        title: format!("time from the middle of the crossing, {}", time.0),
-    };
-    let y = Axis {
-        range: percent(range.low - spare)..percent(range.high + spare),
-        title: "voltage, % of amplitude".into(),
-    };
+    let title = format!("time from the middle of the crossing, {}", time.0);
+    let x = Axis::even(first * time.1..last * time.1, title, LINES);
+    let range = percent(range.low - spare)..percent(range.high + spare);
+    let y = Axis::even(range, "voltage, % of amplitude".into(), ROWS);
     svg(x, y, |chart| {
         chart.level(percent(trace.thresholds.0), VERMILLION, 1)?;
         chart.level(percent(trace.thresholds.1), VERMILLION, 1)?;
@@ -195,12 +202,12 @@ pub fn histogram(score: &Score) -> Option<String> {
     // A clock far better than its tolerance puts all of the stated ones into the bins about zero.
     let top = apart.iter().copied().fold(normal(0.0), f64::max);
     let top = if top > normal(0.0) { top } else { stated.iter().copied().fold(top, f64::max).min(3.0 * top) };
-    let x = Axis { range: -5.0..5.0, title: "error over its standard uncertainty".into() };
-    let y = Axis { range: 0.0..top * 1.08, title: "readings in a bin, %".into() };
+    let x = Axis::even(-5.0..5.0, "error over its standard uncertainty".into(), LINES);
+    let y = Axis::even(0.0..top * 1.08, "readings in a bin, %".into(), ROWS);
     svg(x, y, |chart| {
         for (i, share) in apart.iter().enumerate() {
             let start = Histogram::start(i);
-            chart.bar(start..start + Histogram::WIDTH, *share, SKY)?;
+            chart.bar(start..start + Histogram::WIDTH, 0.0..*share, SKY)?;
         }
         let steps = stated.iter().enumerate().flat_map(|(i, share)| {
             let start = Histogram::start(i);
@@ -208,5 +215,33 @@ pub fn histogram(score: &Score) -> Option<String> {
         });
         chart.curve(steps, BLUE, 2)?;
         chart.curve((-100..=100).map(|k| f64::from(k) / 20.0).map(|x| (x, normal(x))), BLACK, 2)
+    })
+}
+
+/// What a double's rounding makes of a constant frequency is below this.
+const ROUNDING: f64 = 1e-13;
+
+/// Overlapping Allan deviation of the readings and of the truth, both axes logarithmic; `None` where no deviation of the readings is
+/// above what rounding makes.
+pub fn allan(score: &Score) -> Option<String> {
+    let curve = |rows: Vec<Deviations>| -> Vec<(f64, f64)> {
+        let points = rows.iter().map(|row| (row.tau_s, row.oadev.value));
+        points.filter(|(_, value)| *value > ROUNDING).collect()
+    };
+    let (readings, truth) = (curve(score.stability()), curve(score.true_stability()));
+    let all = || readings.iter().chain(&truth);
+    let (left, right) = whole_decades(all().map(|point| point.0)).filter(|_| !readings.is_empty())?;
+    let (low, high) = whole_decades(all().map(|point| point.1))?;
+    let x = Axis::decades(left, right, "averaging time, s", plain);
+    let y = Axis::decades(low, high, "deviation, fraction of the frequency", power);
+    let logarithms = |curve: &[(f64, f64)]| -> Vec<_> {
+        curve.iter().map(|(tau, value)| (tau.log10(), value.log10())).collect()
+    };
+    svg(x, y, |chart| {
+        // Broad, since the readings' often lies on it.
+        chart.curve(logarithms(&truth), RGBColor(128, 128, 128), 7)?;
+        let readings = logarithms(&readings);
+        chart.curve(readings.iter().copied(), BLUE, 2)?;
+        readings.iter().try_for_each(|at| chart.dot(*at, BLUE))
     })
 }
