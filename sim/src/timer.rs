@@ -118,7 +118,8 @@ impl<I: Iterator<Item = Transition>> Captures<I> {
         if low < high { self.random.between(self.latency) } else { low }
     }
 
-    /// Lets time go by in strides, so that the overflow handler never asks for what the clock has forgotten.
+    /// Lets time go by in strides, up to less than one before `m`, so that the overflow handler never asks for what the clock has
+    /// forgotten, and never looks back.
     fn pass(&mut self, m: Moment) {
         while m.since(self.reached) > STRIDE {
             self.reached = self.reached.later(STRIDE);

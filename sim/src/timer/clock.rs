@@ -128,8 +128,8 @@ mod tests {
         check(&timer, 86_400, 0.25, hz * t);
         check(&Timer { clock_ppm: -35.5, ..timer.clone() }, 86_400, 0.25, hz * t * (1.0 - 35.5e-6));
         // Ageing: t^2/2.
-        let ageing = Timer { ageing_ppb_day: 40.0, ..timer.clone() };
-        check(&ageing, 86_400, 0.25, hz * (t + 40e-9 / 86_400.0 * t * t / 2.0));
+        let ageing = Timer { ageing_ppb_day: 1_000.0, ..timer.clone() };
+        check(&ageing, 86_400, 0.25, hz * (t + 1_000e-9 / 86_400.0 * t * t / 2.0));
         // The square of a sine: t/2 - sin(2wt)/(4w). An hour and a quarter's phase.
         let w = 2.0 * PI / 7_000.0;
         let squared = 0.034e-6 * 144.0 * (t / 2.0 - (2.0 * w * t).sin() / (4.0 * w));
