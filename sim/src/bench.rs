@@ -197,3 +197,42 @@ impl Bench {
         &self.counts
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Time does not run backwards for an edge whose stamp is torn, and stamps are placed by it.
+    #[test]
+    fn a_torn_stamp_does_not_turn_time_back() {
+        let settings = MeterSettings::default();
+        let mut bench = Bench::new(&settings, &settings.config(2_000_000).unwrap()).unwrap();
+        for ticks in [1 << 32 | 100_000, 1 << 32 | 34_464] {
+            bench.take(TimedEdge { ticks, polarity: Polarity::Rising });
+        }
+        assert_eq!(bench.now(), 1 << 32 | 100_000);
+        assert_eq!(bench.place(Stamp::new(100_000)), 1 << 32 | 100_000);
+        assert_eq!(bench.place(Stamp::new(34_464)), 1 << 32 | 34_464);
+        assert_eq!(bench.place(Stamp::new(100_001)), 100_001);
+    }
+
+    /// Nothing is said before the first edge; then steps of a reading's interval, and `to` itself is not one of them.
+    #[test]
+    fn silences_are_walked_in_steps_of_a_reading() {
+        let settings = MeterSettings::default();
+        let mut bench = Bench::new(&settings, &settings.config(2_000_000).unwrap()).unwrap();
+        let walked = |bench: &mut Bench, to| {
+            let mut steps = Vec::new();
+            let Ok(()) = bench.wait(to, |bench, judged| {
+                assert!(judged.is_none());
+                steps.push(bench.now());
+                Ok::<(), std::convert::Infallible>(())
+            });
+            steps
+        };
+        assert!(walked(&mut bench, 1_000_000).is_empty());
+        bench.take(TimedEdge { ticks: 1_000_000, polarity: Polarity::Rising });
+        assert!(walked(&mut bench, 1_200_000).is_empty());
+        assert_eq!(walked(&mut bench, 1_400_001), [1_200_000, 1_400_000]);
+    }
+}

@@ -1,4 +1,4 @@
-//! The desk side of humtick: recordings in, through a front end and the core, readings out.
+//! The desk side of humtick: recordings in, through a front end and the core, readings out; and the mains simulated.
 //!
 //! ```text
 //! recording -> [input] -> edges (waveforms by way of the [front_end]) -> [measure] -> readings, events, summary
@@ -6,8 +6,9 @@
 //!
 //! readings -> [series] -> evenly spaced fractions of the nominal frequency -> [stability] -> Allan deviations -> [picture]
 //!
-//! comparator -> [output] -> [timer] -> captures -> [timeline] -> edges for a meter
-//!                                              [write] -> recordings, whole or not at all
+//! scenario -> [signal] -> [comparator] -> transitions ([mains]) -> [output] stage -> [timer] -> captures ([board])
+//!    captures, the voltage ([probe]), the true frequency -> [write] -> files, whole or not at all
+//!    captures -> [trial] -> readings, each with its [truth] -> [score] -> limits kept or broken, a page ([report])
 //!
 //! board -> [budget] -> reach of its counter, uncertainty term by term
 //! ```

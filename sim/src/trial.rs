@@ -72,13 +72,10 @@ struct Trial<'a, F> {
     truth: Truth,
     score: Score,
     times: Times,
-    /// The edge that verdicts speak of: the latest, or where bursts are gathered the one before, which ended its burst.
-    of: Option<Place>,
-    /// The latest edge.
+    /// The latest edge. The crossing that a verdict speaks of is this one, or at most some cycles before it.
     latest: Option<Place>,
     /// When the latest edge was handed over.
     read: Moment,
-    bursts: bool,
     /// Number of the latest crossing of either polarity, as long as the count goes on.
     cycle: [Option<u32>; 2],
     polarities: f64,
@@ -93,10 +90,8 @@ impl<'a, F: FnMut(&Scored)> Trial<'a, F> {
             truth: Truth::new(grid, scenario.nominal_hz, settings),
             score: Score::new(scenario),
             times: Times::new(rate),
-            of: None,
             latest: None,
             read: Moment::default(),
-            bursts: settings.bursts(config).is_ok_and(|bursts| bursts.is_some()),
             cycle: [None; 2],
             polarities: if settings.polarity == PolarityKind::Both { 2.0 } else { 1.0 },
             observe,
@@ -106,13 +101,11 @@ impl<'a, F: FnMut(&Scored)> Trial<'a, F> {
     fn take(&mut self, bench: &mut Bench, handed: &Handed) {
         let place = Place { tick: self.tick(handed), at: handed.at };
         let Ok(()) = bench.wait(place.tick, |bench, judged| self.went_by(bench, judged));
-        self.of = if self.bursts { self.latest } else { Some(place) };
         (self.latest, self.read) = (Some(place), handed.read);
         let edge = TimedEdge { ticks: place.tick, polarity: handed.edge.polarity };
         if let Some(judged) = bench.take(edge) {
             self.judged(bench, &judged);
         }
-        self.of = self.latest;
     }
 
     fn end(mut self, bench: &mut Bench, end: Moment) -> Result<Score, SettingsError> {
@@ -168,8 +161,8 @@ impl<'a, F: FnMut(&Scored)> Trial<'a, F> {
     #[inline]
     fn cross(&mut self, bench: &Bench, crossing: Crossing, chain: usize) {
         let tick = bench.place(crossing.stamp);
-        if let Some(of) = self.of {
-            let at = self.times.from(of.tick, of.at, tick);
+        if let Some(latest) = self.latest {
+            let at = self.times.from(latest.tick, latest.at, tick);
             self.times.learn(Seen { tick, at, falling: chain == 1 });
         }
         if let Some(last) = self.cycle[chain].replace(crossing.cycle) {
@@ -189,7 +182,7 @@ impl<'a, F: FnMut(&Scored)> Trial<'a, F> {
         let first = bench.place(reading.middle) - span / 2;
         let known = reading.frequency.is_some();
         let seen = self.times.window(first, first + span);
-        let beyond = |tick| self.latest.map(|of| self.times.from(of.tick, of.at, tick));
+        let beyond = |tick| self.latest.map(|latest| self.times.from(latest.tick, latest.at, tick));
         let when = |tick| self.times.when(tick).or_else(|| beyond(tick)).unwrap_or_default();
         let (from, to) = match (seen.clone().next(), seen.clone().next_back()) {
             (Some(oldest), Some(newest)) if known => (oldest.at, newest.at),

@@ -139,7 +139,7 @@ struct Interruption {
 impl Interruptions {
     pub fn new(scenario: &Scenario) -> Self {
         let dips = scenario.disturb.iter().filter_map(|disturb| match *disturb {
-            Disturb::Dip { at_s, length_s, residual_percent, times, every_s } if residual_percent == 0.0 => {
+            Disturb::Dip { at_s, length_s, residual_percent: 0.0, times, every_s } => {
                 Some(Interruption { at_s, length_s, times, every_s })
             }
             _ => None,
