@@ -80,6 +80,36 @@ fn disciplined_for_100_s_a_clock_37_ppm_off_measures_to_5_microhertz() {
     assert!((raw - hz).abs() > 1e-3);
     let corrected = raw * (1.0 + f64::from(clock.error_ppb()) * 1e-9);
     assert!((corrected - hz).abs() < 5e-6, "{corrected}");
+    // The meter told so says it by itself, and how far to trust it.
+    meter.set_clock(&clock);
+    let mut told = None;
+    for cycle in (101.0 * hz).ceil() as u32..(112.0 * hz).ceil() as u32 {
+        meter.push(Edge::rising(counter.stamp(f64::from(cycle) / hz)));
+        told = meter.take_reading().or(told);
+    }
+    let told = told.unwrap();
+    let error = (told.frequency.unwrap().nanohertz() as f64 * 1e-9 - hz).abs();
+    assert!(error < 5e-6, "{error}");
+    assert!(error <= told.expanded_uncertainty.unwrap().nanohertz() as f64 * 1e-9, "{told:?}");
+}
+
+/// The part of a clock that a discipline leaves is normal: it goes into a reading's standard uncertainty as it is, and 1.96 times into
+/// the 95 %.
+#[test]
+fn a_disciplined_clock_s_own_uncertainty_is_in_the_reading() {
+    let counter = Counter::steady(2_000_000, 0.0);
+    let mut meter: Meter<64> = Meter::new(&Config::mains(counter.pulses().rate)).unwrap();
+    meter.set_clock(&Clock::new(0, 0, 10_000).unwrap());
+    let mut reading = None;
+    for cycle in 0..200 {
+        meter.push(Edge::rising(counter.stamp(f64::from(cycle) / 50.0)));
+        reading = meter.take_reading().or(reading);
+    }
+    let reading = reading.unwrap();
+    let (u, u95) = (reading.standard_uncertainty.unwrap(), reading.expanded_uncertainty.unwrap());
+    // 10 ppm of 50 Hz; quantisation is 3 uHz beside it, and its bound 20.
+    assert!((u.nanohertz() as f64 / 500_000.0 - 1.0).abs() < 2e-3, "{u:?}");
+    assert!((u95.nanohertz() as f64 / 980_000.0 - 1.0).abs() < 0.02, "{u95:?}");
 }
 
 /// A pulse off its time: rejected, and of the clock nothing changes but its age.

@@ -1,7 +1,7 @@
 //! Grid time against whole-number arithmetic in 128 bits, and against figures that can be worked out by hand.
 
 use humtick::grid_time::{GridTime, GridTimeError};
-use humtick::{Config, ConfigError, Crossing, Edge, Frequency, Meter, Stamp, TickRate};
+use humtick::{Clock, Config, ConfigError, Crossing, Edge, Frequency, Meter, Stamp, TickRate};
 use proptest::prelude::*;
 
 fn config(hz: u32) -> Config {
@@ -83,9 +83,34 @@ fn uncertainty_is_the_clocks() {
     };
     // 20 ppm of an hour are 72 ms.
     near(run(20_000, 3_600), 72e6 / 3f64.sqrt(), 0.95 * 72e6);
-    // No clock error: two stamps of 500 ns, q/sqrt(6).
-    near(run(0, 3_600), 500.0 / 6f64.sqrt(), 1.9 * 500.0 / 6f64.sqrt());
-    near(run(50_000, 0), 500.0 / 6f64.sqrt(), 1.9 * 500.0 / 6f64.sqrt());
+    // No clock error: two stamps of 500 ns, q/sqrt(6), and never more than q apart from the truth.
+    near(run(0, 3_600), 500.0 / 6f64.sqrt(), 500.0);
+    near(run(50_000, 0), 500.0 / 6f64.sqrt(), 500.0);
+}
+
+/// An hour by a clock that counts 37 ppm too many, within 50 of its rating; then a discipline finds out. The 133 ms of that hour stay, and so does
+/// what was uncertain of them; only the time from then on is as certain as the new clock.
+#[test]
+fn what_went_before_keeps_its_own_uncertainty() {
+    let config = Config { clock_tolerance_ppb: 50_000, ..config(2_000_000) };
+    let mut time = GridTime::new(&config, hertz(50)).unwrap();
+    // 50 Hz is 40,001.48 ticks a cycle to that clock.
+    let mut push = |time: &mut GridTime, cycles: std::ops::RangeInclusive<u32>| {
+        for cycle in cycles {
+            time.push(crossing(u64::from(cycle) * 4_000_148 / 100, cycle));
+        }
+        time.reading().unwrap()
+    };
+    let before = push(&mut time, 0..=180_000);
+    assert!((before.deviation_ns + 133_200_000).abs() < 1_000, "{before:?}");
+    assert!(before.expanded_uncertainty_ns > 170_000_000);
+    time.set_clock(&Clock::new(37_000, 0, 20).unwrap());
+    let after = push(&mut time, 180_001..=360_000);
+    assert!((after.deviation_ns + 133_200_000).abs() < 1_000, "{after:?}");
+    assert!(after.expanded_uncertainty_ns >= before.expanded_uncertainty_ns, "{after:?}");
+    // 20 ppb of an hour, 1.96 times: 0.14 ms.
+    let more = after.expanded_uncertainty_ns - before.expanded_uncertainty_ns;
+    assert!((120_000..=150_000).contains(&more), "{more}");
 }
 
 /// Through a meter: half a second of missing edges is coasted over and costs nothing; three seconds are a loss.

@@ -69,7 +69,11 @@ fn rocof(reading: &Reading) -> (f64, f64) {
 fn agrees(reading: &Reading, want: &Quadratic) {
     let (rate, half) = rocof(reading);
     assert!((rate - want.rate).abs() < 2e-6 * (1.0 + want.rate.abs()), "{rate} Hz/s, not {}", want.rate);
-    let expected = want.per_tick * (want.scatter + 1.0 / 12.0).sqrt() * factor(want.freedom);
+    let mut expected = want.per_tick * (want.scatter + 1.0 / 12.0).sqrt() * factor(want.freedom);
+    // Undithered: half a tick times the sum of the weights' sizes, by Cauchy's inequality with one crossing to spare.
+    if want.scatter < 1.0 / 3.0 {
+        expected = expected.max(want.per_tick * 0.5 * (want.freedom + 4.0).sqrt());
+    }
     assert!((half / expected - 1.0).abs() < 2e-3, "+-{half} Hz/s, not {expected}");
 }
 
@@ -375,4 +379,34 @@ fn no_rate_no_bias() {
         seen += 1;
     });
     assert!(seen > 10);
+}
+
+/// Periods near a whole number of ticks and hardly any jitter: quantisation is a pattern that looks like a rate of change. The interval
+/// must hold the true rate, none, wherever in the pattern the window lies.
+#[test]
+fn a_pattern_of_quantisation_is_covered() {
+    for drift in [0.0, 0.001, 0.01, 0.03, 0.045, 0.1, 0.25, 0.5] {
+        for jitter in [0.0, 0.1, 0.2, 0.3] {
+            let (mut held, mut seen) = (0, 0);
+            for seed in 0..400u64 {
+                let train = Train { jitter, seed, ..Train::clean(TICKS) };
+                let f = f64::from(TICKS) / (40_000.0 + drift);
+                let start = 0.013 + seed as f64 * 0.618_034e-6 % 0.5e-6;
+                let times: Vec<f64> = (0..40).map(|k| start + f64::from(k) / f).collect();
+                let mut meter = meter::<64, LeastSquares>(&Config::mains(rate(TICKS)));
+                let mut last = None;
+                for at in train.edges(&times) {
+                    meter.push(rising(at));
+                    last = meter.take_full_reading().or(last);
+                }
+                let (rate, half) = rocof(&last.unwrap());
+                seen += 1;
+                held += i32::from(rate.abs() <= half);
+            }
+            assert!(
+                f64::from(held) >= 0.94 * f64::from(seen),
+                "drift {drift}, jitter {jitter}: {held} of {seen}"
+            );
+        }
+    }
 }

@@ -65,8 +65,10 @@ pub struct GridTime {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Run {
     scale: Scale,
-    /// Elapsed before `first`, by the clock as it was known then.
+    /// Elapsed before `first`, by the clock as it was known then, and what that clock leaves uncertain of it.
     before_ns: u64,
+    before_standard_ns: u64,
+    before_expanded_ns: u64,
     first: i64,
     last: i64,
     last_cycle: u32,
@@ -93,10 +95,19 @@ impl GridTime {
         Ok(Self { base: settings.base, nominal, run: None, restarts: 0 })
     }
 
-    /// Takes over what is known of the clock by now, for the time from the latest crossing on.
-    pub const fn set_clock(&mut self, clock: &Clock) {
+    /// Takes over what is known of the clock by now, for the time from the latest crossing on. What went before keeps the
+    /// uncertainty that the clock had then.
+    pub fn set_clock(&mut self, clock: &Clock) {
         if let Some(run) = &mut self.run {
-            run.before_ns = run.elapsed_ns(&self.base);
+            let elapsed_ns = run.elapsed_ns(&self.base);
+            // Nothing of the ends: this stamp ends one stretch and begins the next, so its error cancels.
+            if let Some((standard, expanded)) =
+                uncertainty(&self.base, elapsed_ns - run.before_ns, Scaled::ZERO)
+            {
+                run.before_standard_ns = run.before_standard_ns.saturating_add(standard);
+                run.before_expanded_ns = run.before_expanded_ns.saturating_add(expanded);
+            }
+            run.before_ns = elapsed_ns;
             run.first = run.last;
         }
         self.base.clock = *clock;
@@ -107,8 +118,16 @@ impl GridTime {
         let Some(run) = &mut self.run else {
             let scale = Scale::new(crossing.stamp);
             let at = scale.at(crossing.stamp);
-            self.run =
-                Some(Run { scale, before_ns: 0, first: at, last: at, last_cycle: crossing.cycle, cycles: 0 });
+            self.run = Some(Run {
+                scale,
+                before_ns: 0,
+                before_standard_ns: 0,
+                before_expanded_ns: 0,
+                first: at,
+                last: at,
+                last_cycle: crossing.cycle,
+                cycles: 0,
+            });
             return;
         };
         run.last = run.scale.advance(crossing.stamp);
@@ -143,29 +162,31 @@ impl GridTime {
         let run = self.run.as_ref()?;
         let elapsed_ns = run.elapsed_ns(&self.base);
         let mains_ns = nanoseconds(run.cycles, self.nominal.nanohertz());
-        let (standard_uncertainty_ns, expanded_uncertainty_ns) = self.uncertainty(elapsed_ns)?;
+        let ends = self.base.quantisation().times(Scaled::new(2, 0));
+        // An error of the clock may be much the same from one stretch to the next, so theirs add up as they are.
+        let (standard, expanded) = uncertainty(&self.base, elapsed_ns - run.before_ns, ends)?;
         Some(GridTimeReading {
             deviation_ns: mains_ns.wrapping_sub(elapsed_ns).cast_signed(),
             elapsed_ns,
             cycles: run.cycles,
-            standard_uncertainty_ns,
-            expanded_uncertainty_ns,
+            standard_uncertainty_ns: run.before_standard_ns.checked_add(standard)?,
+            expanded_uncertainty_ns: run.before_expanded_ns.checked_add(expanded)?,
             restarts: self.restarts,
         })
     }
+}
 
-    /// The clock's tolerance a is rectangular, a/sqrt(3) and 0.95 a of the elapsed time (JCGM 100:2008, 4.3.7), the difference
-    /// of two quantised stamps triangular, q/sqrt(6), 95 % of it within 1.9 of that.
-    fn uncertainty(&self, elapsed_ns: u64) -> Option<(u64, u64)> {
-        let elapsed = Scaled::new(elapsed_ns.max(1), 0);
-        let tick = Scaled::new(NANO * NANO, 0).over(Scaled::new(self.base.nano_rate(), 0)).over(elapsed);
-        // q^2/6, and 1.9^2 of that for the triangle's 95 %.
-        let ends = tick.times(tick).times(self.base.quantisation()).over(Scaled::new(50, 0));
-        Some((
-            elapsed.times(self.base.variance(ends.times(Scaled::new(100, 0))).root()).ceil()?,
-            elapsed.times(self.base.expanded(ends.times(Scaled::new(361, 0))).root()).ceil()?,
-        ))
-    }
+/// Standard and 95 % uncertainty of so many nanoseconds. The clock's tolerance a is rectangular, a/sqrt(3) and 0.95 a of the elapsed
+/// time (JCGM 100:2008, 4.3.7); `ends` is the variance of the difference of two quantised stamps in squared ticks, q^2/6. It is never more than
+/// q, which is what the 95 % take: without jitter the error is a pattern, and may stay near its bound.
+fn uncertainty(base: &Timebase, elapsed_ns: u64, ends: Scaled) -> Option<(u64, u64)> {
+    let elapsed = Scaled::new(elapsed_ns.max(1), 0);
+    let tick = Scaled::new(NANO * NANO, 0).over(Scaled::new(base.nano_rate(), 0)).over(elapsed);
+    let ends = tick.times(tick).times(ends);
+    Some((
+        elapsed.times(base.variance(ends).root()).ceil()?,
+        elapsed.times(base.expanded(ends.times(Scaled::new(6, 0))).root()).ceil()?,
+    ))
 }
 
 const NANO: u64 = 1_000_000_000;

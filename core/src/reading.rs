@@ -117,7 +117,8 @@ pub(crate) fn coverage<E: Estimator>(freedom: u32) -> Scaled {
 ///
 /// R = -2 c f^2/T with c the bend a cycle squared, 16 times as much a quarter cycle squared, and f = 1/T in the middle of these
 /// very crossings: on a ramp the reading's own frequency, from another window, is another. The uncertainty is the scatter
-/// about the bent line, quantisation q^2/12 added, through the variance of c, times Student's t. The clock's error, a factor of
+/// about the bent line, quantisation q^2/12 added, through the variance of c, times Student's t; where jitter does not dither the
+/// quantisation, never less than that can add up to. The clock's error, a factor of
 /// 1 + e, is nothing here.
 pub(crate) fn rocof<const N: usize, E: Estimator, const CHAINS: usize>(
     chains: &[Chain<N, E>; CHAINS],
@@ -137,7 +138,17 @@ pub(crate) fn rocof<const N: usize, E: Estimator, const CHAINS: usize>(
     let scale = f.times(f).over(bend.period).times(Scaled::new(32, 0)).times(Scaled::BILLIONTH);
     let size = i64::try_from(scale.times(bend.c.size).ceil()?).ok()?;
     let spread = bend.scatter.map(|s| s.plus(settings.base.quantisation()).times(bend.variance).root());
-    let half = spread.and_then(|s| scale.times(s).times(coverage::<LeastSquares>(bend.freedom)).ceil());
+    let q = settings.base.quantum();
+    let half = spread.and_then(|s| {
+        let noise = s.times(coverage::<LeastSquares>(bend.freedom));
+        // Undithered, errors of q/2 either way add up to q/2 times the sum of the weights' sizes, which by Cauchy's inequality is the root
+        // of their number times their squares at most.
+        let n = Scaled::new(u64::from(bend.freedom) + 4, 0);
+        let bound = q.times(n.times(bend.variance).root()).over(Scaled::new(2, 0));
+        let is_dithered = bend.scatter.is_some_and(|s| !s.times(Scaled::new(3, 0)).less_than(q.times(q)));
+        let half = if !is_dithered && noise.less_than(bound) { bound } else { noise };
+        scale.times(half).ceil()
+    });
     Some((if bend.c.negative { size } else { -size }, half))
 }
 

@@ -30,7 +30,7 @@ pub struct Report {
 impl Report {
     /// Of a trial of `scenario`, which has not begun.
     pub fn new(scenario: &Scenario) -> Self {
-        Self { over_time: OverTime::new(scenario.duration_s, scenario.nominal_hz) }
+        Self { over_time: OverTime::new(scenario) }
     }
 
     /// Takes a reading, as the trial's observer sees it.
@@ -112,7 +112,7 @@ impl Report {
             title: "Errors in units of their uncertainty",
             caption: format!(
                 "Where the stated uncertainty is right, the bars follow the curve: wider bars mean that readings promise too much, narrower \
-                 ones that they promise too little. The bars have the clock's tolerance taken off, the line has it as stated. {} readings lie \
+                 ones that they promise too little (where the grid moves within a window, which looks like noise to it). The bars have the clock's tolerance taken off, the line has it as stated. {} readings lie \
                  outside the picture.",
                 below + above
             ),
@@ -146,7 +146,7 @@ fn subject(scenario: &Scenario) -> String {
     format!(
         "{} s of simulated mains at {} Hz, seed {}; a {}-bit counter at {} Hz; readings by {} over {} s, every {} s.",
         scenario.duration_s,
-        scenario.nominal_hz,
+        pictures::short(scenario.nominal_hz),
         scenario.seed,
         timer.bits,
         timer.tick_hz,
@@ -181,12 +181,14 @@ fn crossings(figures: &mut Vec<Figure>, scenario: &Scenario) {
     let crossing = Crossing::of(scenario);
     let why = "the comparator gives no edge in the first cycles";
     let caption = crossing.as_ref().map_or(String::new(), |crossing| {
+        let (of, at) = (crossing.of, crossing.close.middle.seconds());
+        let which = match crossing.edges {
+            1 => format!("Each of the first {of} crossings has one edge; this one is at {at:.4} s."),
+            most => format!("Of the first {of} crossings this one, at {at:.4} s, has the most edges: {most}."),
+        };
         format!(
             "The comparator goes high where the voltage exceeds the upper threshold and low where it falls below the lower; every such place is an \
-             edge. Of the first {} crossings this one, at {:.4} s, has the most edges: {}.",
-            crossing.of,
-            crossing.close.middle.seconds(),
-            crossing.edges
+             edge. {which}"
         )
     });
     figures.push(Figure {

@@ -107,13 +107,11 @@ struct Clock {
     tolerance: f64,
 }
 
-impl Clock {
-    /// Half width of an interval without the clock's part: the core makes them together 0.9025 a^2 + n^2 + 25/98 a n.
-    fn taken_off(self, half: f64, frequency: f64) -> f64 {
-        let a = self.tolerance * frequency;
-        let cross = 25.0 / 98.0 * a;
-        ((cross * cross + 4.0 * (half * half - 0.9025 * a * a)).max(0.0).sqrt() - cross) / 2.0
-    }
+/// Half width of an interval of `half` hertz without the part of a clock whose tolerance is `tolerance` hertz there: the core makes them
+/// together 0.9025 a^2 + n^2 + 25/98 a n.
+pub(crate) fn half_width_apart(half: f64, tolerance: f64) -> f64 {
+    let cross = 25.0 / 98.0 * tolerance;
+    ((cross * cross + 4.0 * (half * half - 0.9025 * tolerance * tolerance)).max(0.0).sqrt() - cross) / 2.0
 }
 
 impl Score {
@@ -197,7 +195,8 @@ impl Score {
         if let Some(half) = scored.reading.u95_hz {
             let share = self.last.map_or(1.0, |last| (scored.last.since(last) / span_s).clamp(0.0, 1.0));
             self.coverage.take(error.abs() <= half, share);
-            self.coverage_apart.take(apart.abs() <= self.clock.taken_off(half, frequency), share);
+            self.coverage_apart
+                .take(apart.abs() <= half_width_apart(half, self.clock.tolerance * frequency), share);
         }
         if let Some(u) = scored.reading.u_hz.filter(|u| *u > 0.0) {
             self.histogram.take(error / u);
@@ -241,11 +240,6 @@ impl Score {
     /// Error of a reading in hertz, at `frequency_hz`, that the clock's lasting error alone makes.
     pub fn clock_hz(&self, frequency_hz: f64) -> f64 {
         (self.clock.ratio - 1.0) * frequency_hz
-    }
-
-    /// Half width of an interval of `half_hz` at `frequency_hz` without what it allows for the clock's tolerance.
-    pub fn half_width_apart_hz(&self, half_hz: f64, frequency_hz: f64) -> f64 {
-        self.clock.taken_off(half_hz, frequency_hz)
     }
 
     /// Allan deviations of the readings, at averaging times in octaves of their spacing: from the longest stretch without a gap among the first

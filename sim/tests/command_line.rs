@@ -190,7 +190,7 @@ fn impossible_settings_exit_2_before_the_file_is_opened() {
     for (options, message) in [
         (["--window", "0"], "window_s = 0 is outside 0.001 to 1000"),
         (["--holdoff", "1.5"], "holdoff = 1.5 is outside 0 to 0.9"),
-        (["--clock-tolerance-ppm", "-1"], "unexpected argument"),
+        (["--clock-tolerance-ppm", "-1"], "clock_tolerance_ppm = -1 is outside 0 to 100000"),
         (["--nominal", "fast"], "expected auto, or hertz from 0.1 to 100000"),
         (["--estimator", "best"], "possible values: last-period, end-to-end, triangular, least-squares"),
     ] {

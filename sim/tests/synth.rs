@@ -167,13 +167,17 @@ fn every_file_reads_as_the_trial_does() {
     let wave = readings(&at("pump.wav"), &scenario);
     let mut pairs = 0;
     for reading in wave.iter().filter(|r| r.cycles >= 50) {
-        let same = table.iter().find(|t| (t.t_s - reading.t_s).abs() < 1e-3 && t.cycles == reading.cycles);
+        // A crossing at the edge of the gate may be taken in one and refused in the other.
+        let alike = |t: &&TimedReading| {
+            (t.cycles, t.missed, t.rejected) == (reading.cycles, reading.missed, reading.rejected)
+        };
+        let same = table.iter().filter(alike).find(|t| (t.t_s - reading.t_s).abs() < 1e-3);
         let Some(same) = same else { continue };
         let apart = reading.frequency_hz.unwrap() - same.frequency_hz.unwrap();
         assert!(apart.abs() < 20e-6, "{apart} at {}", same.t_s);
         pairs += 1;
     }
-    assert!(pairs > 1_400, "{pairs}");
+    assert!(pairs > 1_300, "{pairs}");
 }
 
 /// The truth says what the scenario does, and `stability` and a recorded grid can read it.

@@ -257,7 +257,8 @@ impl Intervals {
 
     /// Type A: the stamps at both ends, each with the jitter's variance and q^2/12 of quantisation, together q^2/6, over
     /// the duration. The coverage factor is that of [`Reading`](crate::Reading) for v degrees of freedom,
-    /// 1.96 + 2.41/(v - 1.05).
+    /// 1.96 + 2.41/(v - 1.05). Where jitter does not dither the quantisation its error is a pattern that may stay near its bound of
+    /// q, and the 95 % take that.
     ///
     /// Type B: the clock's tolerance a is rectangular, a/sqrt(3) and 0.95 a (JCGM 100:2008, 4.3.7).
     fn uncertainty(
@@ -270,9 +271,18 @@ impl Intervals {
         let duration = Scaled::new(duration.into(), 0);
         let quantisation = self.base.quantisation().times(Scaled::new(2, 0));
         let ends = twice_variance.plus(quantisation).over(duration.times(duration));
+        let mut spread = ends.times(factor).times(factor);
+        let q = self.base.quantum();
+        let whole = q.times(q).over(duration.times(duration));
+        // Half a step of jitter on each stamp dithers: twice q^2/3 in all.
+        if twice_variance.times(Scaled::new(3, 0)).less_than(q.times(q).times(Scaled::new(2, 0)))
+            && spread.less_than(whole)
+        {
+            spread = whole;
+        }
         let f = Scaled::new(frequency.nanohertz(), 0);
         let standard = f.times(self.base.variance(ends).root());
-        let expanded = f.times(self.base.expanded(ends.times(factor).times(factor)).root());
+        let expanded = f.times(self.base.expanded(spread).root());
         Some((Frequency::from_nanohertz(standard.ceil()?), Frequency::from_nanohertz(expanded.ceil()?)))
     }
 }

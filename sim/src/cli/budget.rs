@@ -38,7 +38,7 @@ pub struct Options {
     #[arg(long, value_name = "HZ")]
     clock: Option<u32>,
     /// What the prescaler divides the clock by [default: 1]
-    #[arg(long, value_name = "N", requires = "clock")]
+    #[arg(long, value_name = "N", requires = "clock", conflicts_with = "tick_hz")]
     prescale: Option<u32>,
     /// Width of the counter, 8 to 32
     #[arg(long, value_name = "N", default_value = "16")]
@@ -53,10 +53,10 @@ pub struct Options {
     #[arg(long, value_name = "SECONDS")]
     every: Option<f64>,
     /// Standard deviation of an edge: seconds, or with ns, us or ms behind [default: none]
-    #[arg(long, value_name = "TIME", value_parser = jitter)]
+    #[arg(long, value_name = "TIME", allow_hyphen_values = true, value_parser = jitter)]
     jitter: Option<f64>,
     /// What the clock may be off, ppm
-    #[arg(long, value_name = "PPM", conflicts_with = "oscillator")]
+    #[arg(long, value_name = "PPM", allow_negative_numbers = true, conflicts_with = "oscillator")]
     clock_tolerance_ppm: Option<f64>,
     /// The same by the kind of oscillator [default: quartz]
     #[arg(long)]

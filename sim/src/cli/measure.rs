@@ -90,7 +90,7 @@ pub struct Options {
     #[arg(long, value_name = "PPM", allow_hyphen_values = true)]
     clock_ppm: Option<f64>,
     /// What the capture clock may be off beyond that, ppm [default: 50, ordinary quartz]
-    #[arg(long, value_name = "PPM")]
+    #[arg(long, value_name = "PPM", allow_negative_numbers = true)]
     clock_tolerance_ppm: Option<f64>,
     /// Meter settings from a TOML file, the keys of [meter] in `humtick scenario`; options given here overrule it
     #[arg(long, value_name = "FILE.toml")]
@@ -204,10 +204,14 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
     let header = Header { file: options.file.display().to_string(), tick_hz: recording.tick_hz, assumed };
     let mut output = Output::new(options.format, io::BufWriter::new(io::stdout().lock()));
     let bar = sign_of_life();
+    let (mut known, mut unread) = (0u64, 0u64);
     let result = output.header(&header).map_err(MeasureError::from).and_then(|()| {
         measure::measure(recording, &meter, |entry| {
-            if let (Entry::Reading(reading), Some(bar)) = (&entry, &bar) {
-                bar.set_message(format!("{:.0} s measured", reading.t_s));
+            if let Entry::Reading(reading) = &entry {
+                *if reading.frequency_hz.is_some() { &mut known } else { &mut unread } += 1;
+                if let Some(bar) = &bar {
+                    bar.set_message(format!("{:.0} s measured", reading.t_s));
+                }
             }
             output.entry(&entry)
         })
@@ -220,7 +224,7 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
         Ok(summary)
     });
     match done {
-        Ok(summary @ Summary { whole: Some(_), .. }) => {
+        Ok(summary @ Summary { whole: Some(_), .. }) if known > 0 || unread == 0 => {
             if let Some(note) = shared_cycle(&summary) {
                 io::stdout().flush().ok();
                 eprintln!("humtick: {}: {note}", plain(&options.file.display().to_string()));
@@ -301,6 +305,11 @@ fn never_locked(summary: &Summary, meter: &MeterSettings) -> String {
             "never locked: {edges} edges of the polarity used, and four are the least. Try --polarity"
         );
     };
+    if summary.whole.is_some() {
+        return format!(
+            "no reading has a frequency: {edges} edges of both polarities, but not of each what a window needs; try --polarity rising or falling"
+        );
+    }
     let (lowest, highest) = meter.nominal.range_hz();
     let about = 1.0 / commonest;
     let advice = if (lowest..=highest).contains(&about) {

@@ -155,7 +155,7 @@ impl Chart<'_, '_> {
         Ok(self.0.plotting_area().draw(&PathElement::new(points, color.stroke_width(width)))?)
     }
 
-    /// The room between the least and the most of each column, with its outline if it has a `width`.
+    /// The room between the least and the most of each column: filled if it has an `opacity`, outlined if it has a `width`.
     pub fn envelope(
         &mut self,
         columns: &[(f64, over_time::Range)],
@@ -166,7 +166,9 @@ impl Chart<'_, '_> {
         let up = columns.iter().map(|(t, range)| (*t, range.high));
         let down = columns.iter().rev().map(|(t, range)| (*t, range.low));
         let mut outline: Vec<_> = up.chain(down).collect();
-        self.0.plotting_area().draw(&Polygon::new(outline.clone(), color.mix(opacity).filled()))?;
+        if opacity > 0.0 {
+            self.0.plotting_area().draw(&Polygon::new(outline.clone(), color.mix(opacity).filled()))?;
+        }
         if width > 0 {
             outline.extend(outline.first().copied());
             self.curve(outline, color, width)?;

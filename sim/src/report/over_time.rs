@@ -1,6 +1,7 @@
 //! What happened over a whole trial, in as many columns as a picture has room for.
 
-use crate::score::Scored;
+use crate::scenario::Scenario;
+use crate::score::{Scored, half_width_apart};
 
 /// Columns of a picture: a week has as many as a minute.
 pub const COLUMNS: usize = 600;
@@ -34,8 +35,8 @@ pub struct Known {
     pub band: Range,
     /// Errors over the window's truth, hertz; `None` where none can be judged.
     pub error: Option<Range>,
-    /// Largest half width of a 95 % interval, hertz.
-    pub half_width: Option<f64>,
+    /// Largest half width of a 95 % interval, hertz, and the same without what it allows for the clock.
+    pub half_width: Option<(f64, f64)>,
 }
 
 /// A stretch of the trial.
@@ -57,13 +58,20 @@ pub struct Column {
 pub struct OverTime {
     nominal_hz: f64,
     duration_s: f64,
+    /// What the clock may be off, relative.
+    tolerance: f64,
     columns: Vec<Option<Column>>,
 }
 
 impl OverTime {
-    /// Of a trial of `duration_s` seconds at `nominal_hz`.
-    pub fn new(duration_s: f64, nominal_hz: f64) -> Self {
-        Self { nominal_hz, duration_s, columns: vec![None; COLUMNS] }
+    /// Of a trial of `scenario`.
+    pub fn new(scenario: &Scenario) -> Self {
+        Self {
+            nominal_hz: scenario.nominal_hz,
+            duration_s: scenario.duration_s,
+            tolerance: scenario.meter.clock_tolerance_ppm * 1e-6,
+            columns: vec![None; COLUMNS],
+        }
     }
 
     /// Takes a reading.
@@ -78,7 +86,7 @@ impl OverTime {
                 measured: Range::of(value),
                 band: Range { low: value - half, high: value + half },
                 error: scored.window_hz.map(|truth| Range::of(hz - truth)),
-                half_width,
+                half_width: half_width.map(|half| (half, half_width_apart(half, self.tolerance * hz))),
             }
         });
         let here = Column { t_s, count: 1, truth, known, unknown: known.is_none() };
@@ -119,7 +127,7 @@ impl Column {
                 band: a.band.and(b.band),
                 error: both(a.error, b.error),
                 half_width: match (a.half_width, b.half_width) {
-                    (Some(a), Some(b)) => Some(a.max(b)),
+                    (Some(a), Some(b)) => Some((a.0.max(b.0), a.1.max(b.1))),
                     (a, b) => a.or(b),
                 },
             }),
@@ -166,7 +174,7 @@ mod tests {
     #[test]
     fn a_week_fits_and_no_extreme_is_lost() {
         let week = 7.0 * 86_400.0;
-        let mut over_time = OverTime::new(week, 50.0);
+        let mut over_time = over_time(week);
         for k in 0..604_800u32 {
             let hz = if k == 300_000 { 51.0 } else { 50.0 + 0.001 * f64::from(k % 2) };
             over_time.take(&scored(f64::from(k) + 0.5, Some(hz)));
@@ -186,11 +194,21 @@ mod tests {
         near(known.band, -0.002, 0.003);
         near(known.error.unwrap(), 0.0, 0.001);
         near(first.truth, 0.01, 0.01);
+        // 0.002^2 = 0.9025 a^2 + n^2 + 25/98 a n with a = 20 ppm of 50.001 Hz.
+        let (half, apart) = known.half_width.unwrap();
+        let a = 20e-6 * 50.0;
+        let together = 0.9025 * a * a + apart * apart + 25.0 / 98.0 * a * apart;
+        assert!(half == 0.002 && (together.sqrt() - 0.002).abs() < 1e-7, "{half} {apart}");
+    }
+
+    fn over_time(duration_s: f64) -> OverTime {
+        let text = format!("duration_s = {duration_s}\n[meter]\nclock_tolerance_ppm = 20");
+        OverTime::new(&Scenario::from_toml(&text, std::path::Path::new("pump.toml")).unwrap())
     }
 
     #[test]
     fn curves_break_where_nothing_is_known() {
-        let mut over_time = OverTime::new(600.0, 50.0);
+        let mut over_time = over_time(600.0);
         for k in 0..600u32 {
             let hz = (!(100..200).contains(&k) && k != 400).then_some(50.0);
             over_time.take(&scored(f64::from(k) + 0.5, hz));

@@ -40,6 +40,12 @@ fn of_seconds(width: f64) -> Unit {
     }
 }
 
+/// A frequency to a tenth of a millihertz, without zeros at its end.
+pub fn short(hz: f64) -> String {
+    let text = format!("{hz:.4}");
+    text.trim_end_matches('0').trim_end_matches('.').to_owned()
+}
+
 /// A picture, and what of its curves lies beyond it.
 pub struct Clipped {
     /// SVG.
@@ -112,19 +118,19 @@ fn time_axis(seconds: f64) -> (Axis, Unit) {
 pub fn frequency(over_time: &OverTime, duration_s: f64, nominal_hz: f64) -> Option<Clipped> {
     let (bands, measured) = (over_time.curves(|k| Some(k.band)), over_time.curves(|k| Some(k.measured)));
     let truth: Vec<_> = over_time.columns().map(|c| (c.t_s, c.truth)).collect();
-    let half = median(over_time.columns().filter_map(|c| c.known?.half_width).collect());
+    let half = median(over_time.columns().filter_map(|c| Some(c.known?.half_width?.0)).collect());
     let of_readings: Vec<_> = measured.iter().flatten().map(|(_, range)| *range).collect();
     let of_truth = truth.iter().map(|(_, range)| *range).reduce(Range::and)?;
     let seen = room(&of_readings)
         .map_or(of_truth, |seen| of_truth.and(Range { low: seen.low - half, high: seen.high + half }));
-    let (y, unit) = hertz_axis(seen, 1e-6, &format!("frequency less {nominal_hz} Hz"));
+    let (y, unit) = hertz_axis(seen, 1e-6, &format!("frequency less {} Hz", short(nominal_hz)));
     let (x, time) = time_axis(duration_s);
     let scaled = |columns: &[(f64, Range)]| scaled(columns, time, unit);
     let axis = Range { low: y.range.start / unit.1, high: y.range.end / unit.1 };
     let svg = svg(x, y, |chart| {
         bands.iter().try_for_each(|curve| chart.envelope(&scaled(curve), SKY, 0.35, 0))?;
         measured.iter().try_for_each(|curve| chart.envelope(&scaled(curve), BLUE, 0.6, 2))?;
-        chart.envelope(&scaled(&truth), BLACK, 0.6, 1)
+        chart.envelope(&scaled(&truth), BLACK, 0.0, 1)
     })?;
     Some(Clipped { svg, beyond: beyond(&of_readings, axis) })
 }
@@ -135,9 +141,9 @@ pub fn error(over_time: &OverTime, scenario: &Scenario, score: &Score) -> Option
     let clock = score.clock_hz(nominal_hz);
     let band = |half: f64| Range { low: -half, high: half };
     let errors = over_time.curves(|known| known.error);
-    let stated = over_time.curves(|known| known.half_width.map(band));
+    let stated = over_time.curves(|known| Some(band(known.half_width?.0)));
     let apart = over_time.curves(|known| {
-        let half = score.half_width_apart_hz(known.half_width?, nominal_hz);
+        let (_, half) = known.half_width?;
         Some(Range { low: clock - half, high: clock + half })
     });
     let ranges: Vec<_> = errors.iter().flatten().map(|(_, range)| *range).collect();

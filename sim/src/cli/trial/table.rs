@@ -52,7 +52,7 @@ fn errors(out: &mut impl Write, scenario: &Scenario, score: &Score) -> io::Resul
     let ratio = score
         .over_bound()
         .filter(|r| r.is_finite())
-        .map_or(String::new(), |r| format!("  reading by reading, clock apart: {r:.2} times that"));
+        .map_or(String::new(), |r| format!("  {r:.2} times that, clock apart"));
     writeln!(out, "{:<28}{:>12}{:>12.4}{:>12}{ratio}", "noise permits", "", bound * 1e3, "")?;
     let us = |seconds: f64| seconds * 1e6;
     let b = &score.bound;
