@@ -95,7 +95,7 @@ fn what_went_before_keeps_its_own_uncertainty() {
     let config = Config { clock_tolerance_ppb: 50_000, ..config(2_000_000) };
     let mut time = GridTime::new(&config, hertz(50)).unwrap();
     // 50 Hz is 40,001.48 ticks a cycle to that clock.
-    let mut push = |time: &mut GridTime, cycles: std::ops::RangeInclusive<u32>| {
+    let push = |time: &mut GridTime, cycles: std::ops::RangeInclusive<u32>| {
         for cycle in cycles {
             time.push(crossing(u64::from(cycle) * 4_000_148 / 100, cycle));
         }
