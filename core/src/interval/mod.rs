@@ -48,7 +48,8 @@ const MARGIN: u32 = 4;
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum Coverage {
-    /// From end to end: what is left at either end is at most the longest period that the meter was asked to follow.
+    /// From end to end: what is left at either end is at most the longest period that the meter was asked to follow. Single crossings may
+    /// be missing in between, as long as the count of cycles goes on; `missed` says how many.
     Complete,
     /// More than that is left at an end: signal was missing. The frequency is that of the cycles there were.
     Partial,
