@@ -159,8 +159,9 @@ fn timer(mut keys: Keys<'_>) -> Result<Timer, Fault> {
         temperature_period_s: keys.number("temperature_period_s", 86_400.0, (1.0, TIME_S.1)),
         ageing_ppb_day: keys.number("ageing_ppb_day", 0.0, (-1e6, 1e6)),
         capture: keys.word("capture", CaptureKind::Hardware),
-        latency_us: latency(&mut keys, "latency_us"),
-        overflow_latency_us: latency(&mut keys, "overflow_latency_us"),
+        latency_us: latency(&mut keys, "latency_us", [2.0, 10.0]),
+        // Captures are served first, as a board must: an overflow tallied before an earlier capture is read cannot be told.
+        overflow_latency_us: latency(&mut keys, "overflow_latency_us", [10.0, 20.0]),
         overrun: keys.word("overrun", Overrun::Drop),
         lost_percent: keys.number("lost_percent", 0.0, (0.0, 100.0)),
     };
@@ -169,9 +170,9 @@ fn timer(mut keys: Keys<'_>) -> Result<Timer, Fault> {
 }
 
 /// `[shortest, longest]` in microseconds.
-fn latency(keys: &mut Keys<'_>, key: &'static str) -> (f64, f64) {
+fn latency(keys: &mut Keys<'_>, key: &'static str, unless_said: [f64; 2]) -> (f64, f64) {
     const SECOND_US: Bounds = (0.0, 1e6);
-    let [low, high] = keys.row(key, [("shortest", SECOND_US), ("longest", SECOND_US)]).unwrap_or([2.0, 10.0]);
+    let [low, high] = keys.row(key, [("shortest", SECOND_US), ("longest", SECOND_US)]).unwrap_or(unless_said);
     keys.check(low <= high, key, || {
         format!("{key} = [{low}, {high}]: expected the shortest first, then the longest")
     });
