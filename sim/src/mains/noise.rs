@@ -1,7 +1,7 @@
 //! Band-limited Gaussian noise as a function of time: the same wherever and in whatever order it is looked at.
 //!
 //! White up to its bandwidth B and nothing beyond (brick wall), made as a moving average of compact pulses: a Kaiser-windowed sinc 9.6/B
-//! long, one normal draw for each at most 0.4/B; it falls from half to a hundredth within 0.17 B. Noise further apart than 9.6/B is independent. The sinc's cut-off is chosen so that
+//! long, one normal draw for each at most 0.4/B; its power density falls from half at 0.995 B to a hundredth at 1.124 B (computed from the pulse). Noise further apart than 9.6/B is independent. The sinc's cut-off is chosen so that
 //! the slope has the standard deviation 2 pi B sigma / sqrt 3 of the brick wall, which is what decides how often a noisy comparator chatters
 //! (Rice, Bell Syst. Tech. J. 24, 1945). Between the points of an even grid runs a cubic by value and slope.
 
