@@ -60,8 +60,8 @@ impl Comparator {
     pub fn new(scenario: &Scenario) -> Self {
         let front = &scenario.front_end;
         let sigma = front.noise_percent / 100.0;
-        let noise_hz = if sigma > 0.0 { Noise::grid_hz(front.noise_bandwidth_hz) } else { 0.0 };
-        let grid_hz = noise_hz.max(POINTS * scenario.nominal_hz).max(1_000.0).ceil();
+        let least_hz = (POINTS * scenario.nominal_hz).max(1_000.0).ceil();
+        let grid_hz = if sigma > 0.0 { Noise::grid_hz(front.noise_bandwidth_hz, least_hz) } else { least_hz };
         Self {
             grid_hz: grid_hz as u32,
             noise: (sigma > 0.0).then(|| Noise::new(scenario.seed, sigma, front.noise_bandwidth_hz, grid_hz)),

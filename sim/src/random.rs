@@ -12,7 +12,7 @@ pub struct Random(Pcg64Mcg);
 /// What a stream is for. Each has its own, so that a change in one leaves the others alone.
 #[derive(Clone, Copy, Debug)]
 pub enum Use {
-    /// Noise at the comparator, by block of draws.
+    /// Noise at the comparator.
     Noise,
     /// Wander of the grid's frequency.
     Grid,
@@ -33,7 +33,7 @@ impl Random {
     #[inline]
     pub fn new(seed: u64, what: Use, index: u64) -> Self {
         let high = mixed(seed ^ mixed(what as u64 + 1));
-        let low = mixed(high ^ index.wrapping_mul(0x9E37_79B9_7F4A_7C15));
+        let low = mixed(high ^ index.wrapping_mul(GOLDEN));
         Self(Pcg64Mcg::new(u128::from(high) << 64 | u128::from(low)))
     }
 
@@ -52,45 +52,29 @@ impl Random {
         -libm::log(1.0 - self.unit())
     }
 
-    /// Normally distributed with mean 0 and variance 1 (Marsaglia and Tsang's ziggurat, J. Stat. Softw. 5(8), 2000, with the layer
-    /// and the place in it from different bits).
+    /// Normally distributed with mean 0 and variance 1.
     pub fn normal(&mut self) -> f64 {
-        self.draw(&ZIGGURAT)
-    }
-
-    /// So many normal draws.
-    pub fn normals<const N: usize>(mut self) -> [f64; N] {
         let z = &*ZIGGURAT;
-        let mut draws = [0.0; N];
-        for draw in &mut draws {
-            *draw = self.draw(z);
-        }
-        draws
-    }
-
-    #[inline]
-    fn draw(&mut self, z: &Ziggurat) -> f64 {
         loop {
             let bits = self.0.next_u64();
-            let layer = (bits & 0xFF) as usize;
-            // From -1 to 1 in steps of 2^-52.
-            let u = (bits.cast_signed() >> 11) as f64 * f64::EPSILON;
-            let x = u * z.x[layer];
-            if x.abs() < z.x[layer + 1] {
-                return x;
-            }
-            if layer == 0 {
-                return self.tail(u < 0.0);
-            }
-            let density = libm::exp(-0.5 * x * x);
-            if z.density[layer] + (z.density[layer + 1] - z.density[layer]) * self.unit() < density {
+            if let Some(x) = z.inside(bits).or_else(|| self.outside(z, bits)) {
                 return x;
             }
         }
+    }
+
+    /// The draw of these bits, which are outside the rectangles, if it is one.
+    #[cold]
+    fn outside(&mut self, z: &Ziggurat, bits: u64) -> Option<f64> {
+        let (layer, x) = z.place(bits);
+        if layer == 0 {
+            return Some(self.tail(x < 0.0));
+        }
+        let (lower, upper) = (z.density[layer], z.density[layer + 1]);
+        (lower + (upper - lower) * self.unit() < libm::exp(-0.5 * x * x)).then_some(x)
     }
 
     /// Beyond the last layer (Marsaglia, Technometrics 6, 1964).
-    #[cold]
     fn tail(&mut self, negative: bool) -> f64 {
         loop {
             let x = self.exponential() / TAIL;
@@ -106,6 +90,8 @@ impl Random {
 const TAIL: f64 = 3.654_152_885_361_009;
 const AREA: f64 = 0.004_928_673_233_974_658;
 
+/// Marsaglia and Tsang's ziggurat (J. Stat. Softw. 5(8), 2000), with the layer and the place in it from different bits.
+#[derive(Debug)]
 struct Ziggurat {
     /// Width of each layer, the widest first; the first is as wide as a rectangle of the tail's layer.
     x: [f64; 257],
@@ -126,9 +112,59 @@ static ZIGGURAT: LazyLock<Ziggurat> = LazyLock::new(|| {
     z
 });
 
+impl Ziggurat {
+    /// The layer that these bits choose, and the place in it.
+    #[inline]
+    fn place(&self, bits: u64) -> (usize, f64) {
+        let layer = (bits & 0xFF) as usize;
+        // From -1 to 1 in steps of 2^-52.
+        let u = (bits.cast_signed() >> 11) as f64 * f64::EPSILON;
+        (layer, u * self.x[layer])
+    }
+
+    /// The draw of these bits if they are inside the layer's rectangle, as 99 of 100 are.
+    #[inline]
+    fn inside(&self, bits: u64) -> Option<f64> {
+        let (layer, x) = self.place(bits);
+        (x.abs() < self.x[layer + 1]).then_some(x)
+    }
+}
+
+/// Normal draws with mean 0 and variance 1 by their numbers, in any order: the bits of draw k are output k of SplitMix64 (Steele, Lea and Flood,
+/// OOPSLA 2014).
+#[derive(Clone, Copy, Debug)]
+pub struct Normals {
+    key: u64,
+    ziggurat: &'static Ziggurat,
+}
+
+impl Normals {
+    /// The draws of `seed` for `what`.
+    pub fn new(seed: u64, what: Use) -> Self {
+        Self { key: mixed(seed ^ mixed(what as u64 + 1)), ziggurat: &ZIGGURAT }
+    }
+
+    /// Draw number `index`.
+    #[inline]
+    pub fn draw(&self, index: i64) -> f64 {
+        let bits = mixed(self.key.wrapping_add(index.cast_unsigned().wrapping_mul(GOLDEN)));
+        self.ziggurat.inside(bits).unwrap_or_else(|| self.outside(bits))
+    }
+
+    /// A draw that takes more bits than its own.
+    #[cold]
+    fn outside(&self, bits: u64) -> f64 {
+        let mut random = Random(Pcg64Mcg::new(u128::from(self.key) << 64 | u128::from(bits)));
+        random.outside(self.ziggurat, bits).unwrap_or_else(|| random.normal())
+    }
+}
+
+/// 2^64 over the golden section, odd.
+const GOLDEN: u64 = 0x9E37_79B9_7F4A_7C15;
+
 /// The finaliser of SplitMix64: every bit of the result depends on every bit of the argument.
 const fn mixed(mut z: u64) -> u64 {
-    z = z.wrapping_add(0x9E37_79B9_7F4A_7C15);
+    z = z.wrapping_add(GOLDEN);
     z = (z ^ z >> 30).wrapping_mul(0xBF58_476D_1CE4_E5B9);
     z = (z ^ z >> 27).wrapping_mul(0x94D0_49BB_1331_11EB);
     z ^ z >> 31
@@ -142,11 +178,16 @@ mod tests {
     #[test]
     fn normal_draws_are_normal() {
         let mut random = Random::new(1, Use::Noise, 0);
+        are_normal(std::iter::repeat_with(|| random.normal()));
+        let normals = Normals::new(1, Use::Noise);
+        are_normal((-1_000_000..).map(|k| normals.draw(k)));
+    }
+
+    fn are_normal(draws: impl Iterator<Item = f64>) {
         let n = 4_000_000;
         let (mut sum, mut squares, mut fourth) = (0.0, 0.0, 0.0);
         let mut beyond = [0u32; 5];
-        for _ in 0..n {
-            let x = random.normal();
+        for x in draws.take(n) {
             sum += x;
             squares += x * x;
             fourth += x * x * x * x;
@@ -154,7 +195,7 @@ mod tests {
                 *count += u32::from(x.abs() > limit);
             }
         }
-        let n = f64::from(n);
+        let n = n as f64;
         assert!((sum / n).abs() < 5.0 / n.sqrt(), "{}", sum / n);
         assert!((squares / n - 1.0).abs() < 5.0 * (2.0 / n).sqrt(), "{}", squares / n);
         assert!((fourth / n - 3.0).abs() < 5.0 * (96.0 / n).sqrt(), "{}", fourth / n);
@@ -175,7 +216,10 @@ mod tests {
     fn streams_are_frozen_and_apart() {
         let first = |seed, what, index| Random::new(seed, what, index).0.next_u64();
         assert_eq!(first(1, Use::Noise, 0), FROZEN);
+        let draw = |k| Normals::new(1, Use::Noise).draw(k).to_bits();
         let all = [
+            draw(0),
+            draw(1),
             first(1, Use::Noise, 0),
             first(1, Use::Noise, 1),
             first(2, Use::Noise, 0),
