@@ -42,7 +42,7 @@ impl Bezier {
     #[inline]
     pub fn first_above(&self, level: f64) -> Option<f64> {
         let [a, b, c, d] = self.0;
-        if a.max(b).max(c).max(d) <= level {
+        if a <= level && b <= level && c <= level && d <= level {
             return None;
         }
         Self([a - level, b - level, c - level, d - level]).first_positive(0)
@@ -50,7 +50,7 @@ impl Bezier {
 
     fn first_positive(&self, depth: u32) -> Option<f64> {
         let [a, b, c, d] = self.0;
-        if a.max(b).max(c).max(d) <= 0.0 {
+        if a <= 0.0 && b <= 0.0 && c <= 0.0 && d <= 0.0 {
             return None;
         }
         if a > 0.0 || depth == 40 {

@@ -93,7 +93,7 @@ impl Comparator {
     /// Voltage with its noise `x` seconds after the begin of `span`.
     pub fn input(&mut self, span: &Span, x: f64) -> f64 {
         let z = self.place(span, x);
-        self.ready(span, z, z);
+        self.ready(span, z as i64, z as i64 + 1);
         self.point(span, z).value
     }
 
@@ -132,8 +132,9 @@ impl Comparator {
             if end <= first || begin >= last {
                 continue;
             }
-            let from = if begin > first { self.place(span, span.when(begin)).floor() } else { whole.0 };
-            let to = if end < last { self.place(span, span.when(end)).ceil() } else { whole.1 };
+            let from =
+                if begin > first { (self.place(span, span.when(begin)) as i64) as f64 } else { whole.0 };
+            let to = if end < last { (self.place(span, span.when(end)) as i64 + 1) as f64 } else { whole.1 };
             self.walk(span, (from.max(whole.0), to.min(whole.1)), Some(&band), out);
         }
     }
@@ -166,10 +167,11 @@ impl Comparator {
         self.known.len() - 1
     }
 
-    fn ready(&mut self, span: &Span, from: f64, to: f64) {
+    /// Makes the noise at these grid points ready, counted from the whole second before the begin of `span`.
+    fn ready(&mut self, span: &Span, from: i64, to: i64) {
         let base = span.from.second as i64 * i64::from(self.grid_hz);
         if let Some(noise) = &mut self.noise {
-            noise.prepare(base + from.floor() as i64, base + to.ceil() as i64);
+            noise.prepare(base + from, base + to);
         }
     }
 
@@ -199,15 +201,17 @@ impl Comparator {
             Way::Down => thresholds.upper - self.reach,
             Way::Both => 0.0,
         };
-        // A few points at a time: most windows end early.
-        let mut prepared = from;
         let mut z = from;
+        let mut point = from as i64;
+        let mut prepared = point;
         let mut here = None;
         while z < to {
-            let next = ((z as i64 + 1) as f64).min(to);
-            if next > prepared || here.is_none() {
-                prepared = (next + 3.0).min(to.ceil());
-                self.ready(span, z, prepared);
+            point += 1;
+            let next = (point as f64).min(to);
+            // A few points at a time: most windows end early.
+            if point > prepared {
+                prepared = point + 3;
+                self.ready(span, point - 1, prepared);
             }
             let a = here.unwrap_or_else(|| self.point(span, z));
             let b = self.point(span, next);
