@@ -201,32 +201,33 @@ impl Comparator {
             Way::Down => thresholds.upper - self.reach,
             Way::Both => 0.0,
         };
-        let mut z = from;
-        let mut point = from as i64;
-        let mut prepared = point;
-        let mut here = None;
-        while z < to {
-            point += 1;
-            let next = (point as f64).min(to);
+        let (mut z, mut point) = (from, from as i64);
+        let mut prepared = -1;
+        let mut last: Option<(f64, Point)> = None;
+        loop {
             // A few points at a time: most windows end early.
             if point > prepared {
                 prepared = point + 3;
                 self.ready(span, point - 1, prepared);
             }
-            let a = here.unwrap_or_else(|| self.point(span, z));
-            let b = self.point(span, next);
-            let width = next - z;
-            let piece = Bezier::of((a.value, a.slope * width), (b.value, b.slope * width));
-            self.switch(span, z, width, piece, &thresholds, out);
-            let over = match way {
-                Way::Up => self.is_high && b.clean > done,
-                Way::Down => !self.is_high && b.clean < done,
-                Way::Both => false,
-            };
-            if over {
-                return;
+            let here = self.point(span, z);
+            if let Some((begin, before)) = last {
+                let width = z - begin;
+                let piece =
+                    Bezier::of((before.value, before.slope * width), (here.value, here.slope * width));
+                self.switch(span, begin, width, piece, &thresholds, out);
+                let is_over = match way {
+                    Way::Up => self.is_high && here.clean > done,
+                    Way::Down => !self.is_high && here.clean < done,
+                    Way::Both => false,
+                };
+                if is_over || z >= to {
+                    return;
+                }
             }
-            (z, here) = (next, Some(b));
+            last = Some((z, here));
+            point += 1;
+            z = (point as f64).min(to);
         }
     }
 
@@ -243,13 +244,13 @@ impl Comparator {
     ) {
         let (mut piece, mut begin) = (piece, 0.0);
         loop {
-            let found = if self.is_high {
-                Bezier(piece.0.map(|u| -u)).first_above(-thresholds.lower)
+            // What is high falls: upside down it rises.
+            let (sign, threshold, polarity) = if self.is_high {
+                (-1.0, -thresholds.lower, Polarity::Falling)
             } else {
-                piece.first_above(thresholds.upper)
+                (1.0, thresholds.upper, Polarity::Rising)
             };
-            let Some(t) = found else { return };
-            let polarity = if self.is_high { Polarity::Falling } else { Polarity::Rising };
+            let Some(t) = Bezier(piece.0.map(|u| sign * u)).first_above(threshold) else { return };
             let t = begin + t * (1.0 - begin);
             let place = (z + t * width) / f64::from(self.grid_hz);
             out.push(Transition {
