@@ -10,9 +10,9 @@ use crate::noise::Noise;
 use crate::scenario::Scenario;
 use crate::signal::Span;
 
-/// The least grid points a cycle: between them the voltage with its harmonics runs as a cubic, (50 * 2 pi / 1024)^4 / 384 off for the
-/// 50th, 2.3e-5 of its amplitude.
-const POINTS: f64 = 1024.0;
+/// The least grid points a cycle: between them the voltage with its harmonics runs as a cubic, (50 * 2 pi / 1000)^4 / 384 off for the
+/// 50th, 2.5e-5 of its amplitude.
+const POINTS: f64 = 1_000.0;
 
 /// A comparator and what it makes of spans, in order.
 #[derive(Clone, Debug)]

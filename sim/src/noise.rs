@@ -22,8 +22,8 @@ const LANES: usize = 4;
 #[derive(Clone, Debug)]
 pub struct Noise {
     normals: Normals,
-    /// Grid points from one draw to the next.
-    spacing: u32,
+    /// From one draw to the next there are 2^shift grid points.
+    shift: u32,
     /// For each place between two draws the weights of the value, and of the slope per grid point.
     weights: Vec<[[f32; TAPS]; 2]>,
     /// Number of the first draw held.
@@ -34,13 +34,17 @@ pub struct Noise {
 impl Noise {
     /// The least grid for noise of this bandwidth that has `least_hz` points a second or more.
     pub fn grid_hz(bandwidth_hz: f64, least_hz: f64) -> f64 {
-        let draws_hz = RATE * bandwidth_hz;
-        ((least_hz / draws_hz).ceil().max(2.0) * draws_hz).ceil()
+        let mut grid_hz = 2.0 * RATE * bandwidth_hz;
+        while grid_hz < least_hz {
+            grid_hz *= 2.0;
+        }
+        grid_hz.ceil()
     }
 
     /// Noise of standard deviation `sigma` on a grid of `grid_hz` points a second, which [`Noise::grid_hz`] gave.
     pub fn new(seed: u64, sigma: f64, bandwidth_hz: f64, grid_hz: f64) -> Self {
-        let spacing = (grid_hz / (RATE * bandwidth_hz)).floor() as u32;
+        let shift = ((grid_hz / (RATE * bandwidth_hz)).round() as u32).ilog2();
+        let spacing = 1 << shift;
         // Radians a point at B; its slope's standard deviation is a brick wall's.
         let angle = TAU * bandwidth_hz / grid_hz;
         let slope = angle / 3f64.sqrt();
@@ -56,7 +60,7 @@ impl Noise {
             [pulses.map(|(value, _)| (scale * value) as f32), pulses.map(|(_, slope)| (scale * slope) as f32)]
         };
         let weights = (0..spacing).map(weight).collect();
-        Self { normals: Normals::new(seed, Use::Noise), spacing, weights, first: 0, draws: Vec::new() }
+        Self { normals: Normals::new(seed, Use::Noise), shift, weights, first: 0, draws: Vec::new() }
     }
 
     /// Sums of the squares of all pulses' values and slopes.
@@ -67,8 +71,8 @@ impl Noise {
 
     /// Makes the draws for grid points `from` to `to` ready.
     pub fn prepare(&mut self, from: i64, to: i64) {
-        let (spacing, half) = (i64::from(self.spacing), TAPS as i64 / 2);
-        let (first, last) = (from.div_euclid(spacing) - half + 1, to.div_euclid(spacing) + half);
+        let half = TAPS as i64 / 2;
+        let (first, last) = ((from >> self.shift) - half + 1, (to >> self.shift) + half);
         let mut held = self.first + self.draws.len() as i64;
         if first < self.first || first >= held {
             self.draws.clear();
@@ -77,17 +81,17 @@ impl Noise {
             self.draws.drain(..(first - self.first) as usize);
             self.first = first;
         }
-        self.draws.extend((held..=last).map(|k| self.normals.draw(k) as f32));
+        let normals = self.normals;
+        self.draws.extend((held..last + 1).map(|k| normals.draw(k) as f32));
     }
 
     /// Value, and slope per grid point, at a grid point that has been prepared.
     #[inline]
     pub fn at(&self, point: i64) -> (f64, f64) {
-        let first_point = (self.first + TAPS as i64 / 2 - 1) * i64::from(self.spacing);
-        let from_first = (point - first_point) as u32;
-        let begin = (from_first / self.spacing) as usize;
-        let draws = self.draws[begin..].first_chunk().expect("the caller prepared the point");
-        let [values, slopes] = &self.weights[(from_first % self.spacing) as usize];
+        let begin = (point >> self.shift) - (TAPS as i64 / 2 - 1) - self.first;
+        let draws = self.draws[begin as usize..].first_chunk().expect("the caller prepared the point");
+        let place = point as usize & ((1 << self.shift) - 1);
+        let [values, slopes] = &self.weights[place];
         (dot(draws, values), dot(draws, slopes))
     }
 }

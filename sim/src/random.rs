@@ -95,20 +95,21 @@ const AREA: f64 = 0.004_928_673_233_974_658;
 struct Ziggurat {
     /// Width of each layer, the widest first; the first is as wide as a rectangle of the tail's layer.
     x: [f64; 257],
+    /// 2^-52 of it.
+    step: [f64; 256],
     density: [f64; 257],
 }
 
 static ZIGGURAT: LazyLock<Ziggurat> = LazyLock::new(|| {
     let density = |x: f64| libm::exp(-0.5 * x * x);
-    let mut z = Ziggurat { x: [0.0; 257], density: [1.0; 257] };
+    let mut z = Ziggurat { x: [0.0; 257], step: [0.0; 256], density: [1.0; 257] };
     z.x[0] = AREA / density(TAIL);
     z.x[1] = TAIL;
     for i in 2..256 {
         z.x[i] = libm::sqrt(-2.0 * libm::log(AREA / z.x[i - 1] + density(z.x[i - 1])));
     }
-    for i in 0..257 {
-        z.density[i] = density(z.x[i]);
-    }
+    z.step = std::array::from_fn(|i| z.x[i] * f64::EPSILON);
+    z.density = z.x.map(density);
     z
 });
 
@@ -117,9 +118,7 @@ impl Ziggurat {
     #[inline]
     fn place(&self, bits: u64) -> (usize, f64) {
         let layer = (bits & 0xFF) as usize;
-        // From -1 to 1 in steps of 2^-52.
-        let u = (bits.cast_signed() >> 11) as f64 * f64::EPSILON;
-        (layer, u * self.x[layer])
+        (layer, (bits.cast_signed() >> 11) as f64 * self.step[layer])
     }
 
     /// The draw of these bits if they are inside the layer's rectangle, as 99 of 100 are.
