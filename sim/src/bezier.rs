@@ -66,7 +66,7 @@ impl Bezier {
         }
     }
 
-    /// The root of a cubic that only rises, from at most zero to more: Newton, kept between its bounds.
+    /// The root of a cubic that only rises, from at most zero to more: Halley's method, kept between its bounds.
     fn root(&self) -> f64 {
         let [a, b, c, d] = self.0;
         let (c1, c2, c3) = (3.0 * (b - a), 3.0 * (a - 2.0 * b + c), d - a + 3.0 * (b - c));
@@ -75,16 +75,13 @@ impl Bezier {
         for _ in 0..60 {
             let value = a + t * (c1 + t * (c2 + t * c3));
             let slope = c1 + t * (2.0 * c2 + t * 3.0 * c3);
-            if value > 0.0 {
-                high = t
-            } else {
-                low = t
-            }
-            let step = value / slope;
-            // Newton doubles the digits: after this step it is off by some 1e-12.
-            if step.abs() < 1e-6 {
+            let half_bend = c2 + t * 3.0 * c3;
+            let step = value * slope / (slope * slope - value * half_bend);
+            // Halley triples the digits: after this step it is off by some 1e-14.
+            if value.abs() < 2e-5 * slope {
                 return (t - step).clamp(0.0, 1.0);
             }
+            *(if value > 0.0 { &mut high } else { &mut low }) = t;
             let next = t - step;
             t = if next > low && next < high { next } else { 0.5 * (low + high) };
             if high - low < 1e-12 {
