@@ -42,7 +42,7 @@ impl Bezier {
     #[inline]
     pub fn first_above(&self, level: f64) -> Option<f64> {
         let [a, b, c, d] = self.0;
-        if a <= level && b <= level && c <= level && d <= level {
+        if (a <= level) & (b <= level) & (c <= level) & (d <= level) {
             return None;
         }
         Self([a - level, b - level, c - level, d - level]).first_positive(0)
@@ -50,13 +50,13 @@ impl Bezier {
 
     fn first_positive(&self, depth: u32) -> Option<f64> {
         let [a, b, c, d] = self.0;
-        if a <= 0.0 && b <= 0.0 && c <= 0.0 && d <= 0.0 {
+        if (a <= 0.0) & (b <= 0.0) & (c <= 0.0) & (d <= 0.0) {
             return None;
         }
         if a > 0.0 || depth == 40 {
             return Some(0.0);
         }
-        if a <= b && b <= c && c <= d {
+        if (a <= b) & (b <= c) & (c <= d) {
             return Some(self.root());
         }
         let (left, right) = self.halves();

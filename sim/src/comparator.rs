@@ -93,7 +93,7 @@ impl Comparator {
     /// Voltage with its noise `x` seconds after the begin of `span`.
     pub fn input(&mut self, span: &Span, x: f64) -> f64 {
         let z = self.place(span, x);
-        self.ready(span, z as i64, z as i64 + 1);
+        self.ready(span, z as i64);
         self.point(span, z).value
     }
 
@@ -134,7 +134,12 @@ impl Comparator {
             }
             let from =
                 if begin > first { (self.place(span, span.when(begin)) as i64) as f64 } else { whole.0 };
-            let to = if end < last { (self.place(span, span.when(end)) as i64 + 1) as f64 } else { whole.1 };
+            // A band that goes one way ends by itself.
+            let to = if end < last && band.way == Way::Both {
+                (self.place(span, span.when(end)) as i64 + 1) as f64
+            } else {
+                whole.1
+            };
             self.walk(span, (from.max(whole.0), to.min(whole.1)), Some(&band), out);
         }
     }
@@ -167,12 +172,11 @@ impl Comparator {
         self.known.len() - 1
     }
 
-    /// Makes the noise at these grid points ready, counted from the whole second before the begin of `span`.
-    fn ready(&mut self, span: &Span, from: i64, to: i64) {
+    /// Makes the noise at this grid point and a few more ready, counted from the whole second before the begin of `span`; the first that
+    /// is not.
+    fn ready(&mut self, span: &Span, point: i64) -> i64 {
         let base = span.from.second as i64 * i64::from(self.grid_hz);
-        if let Some(noise) = &mut self.noise {
-            noise.prepare(base + from, base + to);
-        }
+        self.noise.as_mut().map_or(i64::MAX, |noise| noise.prepare(base + point) - base)
     }
 
     /// The voltage at a place.
@@ -202,13 +206,11 @@ impl Comparator {
             Way::Both => 0.0,
         };
         let (mut z, mut point) = (from, from as i64);
-        let mut prepared = -1;
+        let mut ready = self.ready(span, point);
         let mut last: Option<(f64, Point)> = None;
         loop {
-            // A few points at a time: most windows end early.
-            if point > prepared {
-                prepared = point + 3;
-                self.ready(span, point - 1, prepared);
+            if point >= ready {
+                ready = self.ready(span, point - 1);
             }
             let here = self.point(span, z);
             if let Some((begin, before)) = last {

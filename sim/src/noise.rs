@@ -13,6 +13,8 @@ use crate::random::{Normals, Use};
 const TAPS: usize = 24;
 /// Draws a second, in B: pulses are 9.6/B long.
 const RATE: f64 = 2.5;
+/// From draw to draw there are so many cells that are made ready at once.
+const CELLS: i64 = 3;
 /// The Kaiser window's parameter.
 const BETA: f64 = 4.0;
 /// Sums run in so many lanes, in a fixed order whatever the processor.
@@ -69,10 +71,12 @@ impl Noise {
         all.fold((0.0, 0.0), |(values, slopes), (v, s)| (values + v * v, slopes + s * s))
     }
 
-    /// Makes the draws for grid points `from` to `to` ready.
-    pub fn prepare(&mut self, from: i64, to: i64) {
-        let half = TAPS as i64 / 2;
-        let (first, last) = ((from >> self.shift) - half + 1, (to >> self.shift) + half);
+    /// Makes the noise at grid point `from` and a few more ready; the first that is not. The number of draws is always the same, which
+    /// processors foresee.
+    pub fn prepare(&mut self, from: i64) -> i64 {
+        let cell = from >> self.shift;
+        let first = cell - (TAPS as i64 / 2 - 1);
+        let end = first + (TAPS as i64 + CELLS - 1);
         let mut held = self.first + self.draws.len() as i64;
         if first < self.first || first >= held {
             self.draws.clear();
@@ -82,7 +86,8 @@ impl Noise {
             self.first = first;
         }
         let normals = self.normals;
-        self.draws.extend((held..last + 1).map(|k| normals.draw(k) as f32));
+        self.draws.extend((held..end).map(|k| normals.draw(k) as f32));
+        (cell + CELLS) << self.shift
     }
 
     /// Value, and slope per grid point, at a grid point that has been prepared.
@@ -176,11 +181,10 @@ mod tests {
     #[test]
     fn the_slope_is_the_derivative() {
         let mut noise = Noise::new(3, 1.0, 1_000.0, Noise::grid_hz(1_000.0, 200_000.0));
-        noise.prepare(-500, 500);
         for point in -400..400 {
-            let (before, _) = noise.at(point - 1);
-            let (_, slope) = noise.at(point);
-            let (after, _) = noise.at(point + 1);
+            noise.prepare(point - 1);
+            let ((before, _), (_, slope), (after, _)) =
+                (noise.at(point - 1), noise.at(point), noise.at(point + 1));
             // A third derivative of (2 pi B)^3 sigma / sqrt 7, over 6 points squared.
             let off = (after - before) / 2.0 - slope;
             assert!(off.abs() < 2e-5, "{off} at {point}");
@@ -189,17 +193,20 @@ mod tests {
 
     #[test]
     fn is_a_function_of_time_alone() {
-        let whole: Vec<_> = {
-            let mut noise = Noise::new(9, 1.0, 20_000.0, 100_000.0);
-            noise.prepare(0, 20_000);
-            (0..20_000).map(|p| noise.at(p)).collect()
+        let values = |noise: &mut Noise, begin: i64, end: i64| {
+            let mut ready = begin;
+            let mut at = |p| {
+                if p >= ready {
+                    ready = noise.prepare(p);
+                }
+                noise.at(p)
+            };
+            (begin..end).map(&mut at).collect::<Vec<_>>()
         };
         let mut noise = Noise::new(9, 1.0, 20_000.0, 100_000.0);
+        let whole = values(&mut noise, 0, 20_000);
         for begin in [15_000, 3, 17, 4_000, 4_010, 9_999, 0, 19_990] {
-            noise.prepare(begin, begin + 9);
-            for point in begin..begin + 10 {
-                assert_eq!(noise.at(point), whole[point as usize]);
-            }
+            assert_eq!(values(&mut noise, begin, begin + 10), whole[begin as usize..][..10]);
         }
     }
 
@@ -209,9 +216,9 @@ mod tests {
         let mut noise = Noise::new(2, 1.0, 20_000.0, 100_000.0);
         let n = 2_000_000;
         let mut values = Vec::new();
-        for begin in (0..n).step_by(10_000) {
-            noise.prepare(begin, begin + 9_999);
-            values.extend((begin..begin + 10_000).map(|p| noise.at(p).0));
+        for point in 0..n {
+            noise.prepare(point);
+            values.push(noise.at(point).0);
         }
         for lag in 0..12usize {
             let sum: f64 = values.iter().zip(&values[lag..]).map(|(a, b)| a * b).sum();
