@@ -4,11 +4,14 @@
 #[derive(Clone, Copy, Debug)]
 pub struct Bezier(pub [f64; 4]);
 
+/// A division would take three times as long.
+const THIRD: f64 = 1.0 / 3.0;
+
 impl Bezier {
     /// By values and slopes at both ends, slopes per piece.
     #[inline]
     pub fn of((u0, s0): (f64, f64), (u1, s1): (f64, f64)) -> Self {
-        Self([u0, u0 + s0 / 3.0, u1 - s1 / 3.0, u1])
+        Self([u0, u0 + s0 * THIRD, u1 - s1 * THIRD, u1])
     }
 
     /// Value and slope at `t`.
@@ -73,9 +76,10 @@ impl Bezier {
         let (mut low, mut high) = (0.0, 1.0);
         let mut t = a / (a - d);
         for _ in 0..60 {
-            let value = a + t * (c1 + t * (c2 + t * c3));
-            let slope = c1 + t * (2.0 * c2 + t * 3.0 * c3);
+            let square = t * t;
+            let value = (a + t * c1) + square * (c2 + t * c3);
             let half_bend = c2 + t * 3.0 * c3;
+            let slope = c1 + t * (c2 + half_bend);
             let step = value * slope / (slope * slope - value * half_bend);
             // Halley triples the digits: after this step it is off by some 1e-14.
             if value.abs() < 2e-5 * slope {

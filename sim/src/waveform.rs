@@ -103,8 +103,9 @@ impl Table {
         let ([u0, s0], [u1, s1]) = (self.0[k % KNOTS], self.0[(k + 1) % KNOTS]);
         let rise = u1 - u0;
         let (c2, c3) = (3.0 * rise - 2.0 * s0 - s1, s0 + s1 - 2.0 * rise);
-        let value = u0 + x * (s0 + x * (c2 + x * c3));
-        let slope = s0 + x * (2.0 * c2 + x * 3.0 * c3);
+        let square = x * x;
+        let value = (u0 + x * s0) + square * (c2 + x * c3);
+        let slope = (s0 + x * 2.0 * c2) + square * (3.0 * c3);
         (value, slope * KNOTS as f64)
     }
 
