@@ -83,10 +83,16 @@ impl Span {
     pub fn at(&self, x: f64) -> (f64, f64) {
         let (value, slope) = self.table.at(self.turns_at(x));
         let slope = slope * (self.rate + self.slope * x);
-        let (mut u, mut du) = (self.amplitude * value + self.level, self.amplitude * slope);
+        let plain = (self.amplitude * value + self.level, self.amplitude * slope);
         if self.flicker.0 == 0.0 && self.tones.is_empty() && self.transient.is_none() {
-            return (u, du);
+            return plain;
         }
+        self.with_rest(x, (value, slope), plain)
+    }
+
+    /// `plain` with flicker, tones and what dies away. Apart, so that the usual case is small enough to be inlined.
+    #[inline(never)]
+    fn with_rest(&self, x: f64, (value, slope): (f64, f64), (mut u, mut du): (f64, f64)) -> (f64, f64) {
         let (depth, hz, turns) = self.flicker;
         if depth > 0.0 {
             let (s, c) = libm::sincos(TAU * (turns + hz * x));
