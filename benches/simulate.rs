@@ -61,17 +61,17 @@ fn is_test() -> bool {
 fn all(c: &mut Criterion) {
     let scale = if is_test() { 0.01 } else { 1.0 };
     let mut group = c.benchmark_group("simulate");
-    group.sample_size(20);
+    group.sample_size(10);
     let mut bench = |name: &str, simulate: fn(&Scenario) -> usize, front_end: &str, seconds: f64| {
         let scenario = scenario(front_end, seconds * scale);
-        group.throughput(Throughput::Elements((scenario.duration_s * 1e3) as u64));
+        group.throughput(Throughput::Elements((scenario.duration_s * 1e3).round() as u64));
         group.bench_function(name, |b| b.iter(|| simulate(black_box(&scenario))));
     };
     let wide = "noise_percent = 1.0\nnoise_bandwidth_hz = 1e5";
     bench("default", simulate, "", 2_000.0);
     bench("wide noise", simulate, wide, 100.0);
     bench("no noise", simulate, "noise_percent = 0.0", 5_000.0);
-    bench("default, densely", simulate_densely, "", 20.0);
+    bench("default, densely", simulate_densely, "", 100.0);
     group.finish();
     ratio(scale);
 }
@@ -84,7 +84,7 @@ fn ratio(scale: f64) {
         black_box(simulate(black_box(&scenario)));
         scenario.duration_s / begin.elapsed().as_secs_f64()
     };
-    let turns: Vec<_> = (0..15).map(|_| (speed(simulate, 4_000.0), speed(simulate_densely, 20.0))).collect();
+    let turns: Vec<_> = (0..9).map(|_| (speed(simulate, 10_000.0), speed(simulate_densely, 100.0))).collect();
     let median = |mut of: Vec<f64>| {
         of.sort_by(f64::total_cmp);
         of[of.len() / 2]

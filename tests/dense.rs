@@ -155,15 +155,6 @@ fn same_bursts(r: f64, bandwidth: f64, hysteresis: f64, seconds: f64) {
         ("earliest of 500", smirnov(&earliest(&first), &earliest(&dense_first))),
         ("sizes", smirnov(&counts, &dense_counts)),
     ];
-    let mean = |of: &[f64]| of.iter().sum::<f64>() / of.len() as f64;
-    println!(
-        "{r} {hysteresis}: {} {distances:?} {} {} first {} {}",
-        first.len(),
-        mean(&counts),
-        mean(&dense_counts),
-        mean(&first),
-        mean(&dense_first)
-    );
     for (what, distance) in distances {
         assert!(distance < 1.0, "{what}: {distance} of the critical distance");
     }

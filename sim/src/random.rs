@@ -90,7 +90,7 @@ impl Random {
 const LAYERS: usize = 512;
 /// Where the tail begins with 512 layers of equal area `AREA`, tail included: worked out with 40 digits so that the layers close.
 const TAIL: f64 = 3.852_046_150_368_391;
-const AREA: f64 = 0.002_456_766_351_541_355_7;
+const AREA: f64 = 0.002_456_766_351_541_356;
 
 /// Marsaglia and Tsang's ziggurat (J. Stat. Softw. 5(8), 2000), with the layer and the place in it from different bits.
 #[derive(Debug)]
