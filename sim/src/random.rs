@@ -217,6 +217,7 @@ mod tests {
         let first = |seed, what, index| Random::new(seed, what, index).0.next_u64();
         assert_eq!(first(1, Use::Noise, 0), FROZEN);
         let draw = |k| Normals::new(1, Use::Noise).draw(k).to_bits();
+        assert_eq!(draw(0), FROZEN_DRAW);
         let all = [
             draw(0),
             draw(1),
@@ -230,5 +231,6 @@ mod tests {
         }
     }
 
+    const FROZEN_DRAW: u64 = 4_605_918_974_041_032_728;
     const FROZEN: u64 = 4_628_158_852_463_500_020;
 }
