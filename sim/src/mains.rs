@@ -18,7 +18,6 @@ pub mod probe;
 pub mod signal;
 pub mod waveform;
 
-use std::collections::VecDeque;
 use std::sync::mpsc::{Receiver, Sender, channel};
 
 use crate::edge::Transition;
@@ -87,7 +86,7 @@ pub struct Mains {
     next_in: usize,
     next_out: usize,
     dealt: usize,
-    run_in: VecDeque<Span>,
+    run_in: Vec<Span>,
     end: Moment,
     is_over: bool,
     current: std::vec::IntoIter<Transition>,
@@ -118,7 +117,7 @@ impl Mains {
             next_in: 0,
             next_out: 0,
             dealt: 0,
-            run_in: VecDeque::new(),
+            run_in: Vec::new(),
             end: Moment::from_s(scenario.duration_s),
             is_over: false,
             current: Vec::new().into_iter(),
@@ -130,7 +129,6 @@ impl Mains {
         if self.is_over {
             return None;
         }
-        let run_in = self.run_in.iter().cloned().collect();
         let mut spans = Vec::with_capacity(BATCH);
         while spans.len() < BATCH && !self.is_over {
             let mut span = self.signal.next_span();
@@ -139,13 +137,16 @@ impl Mains {
                 span.length = left;
                 self.is_over = true;
             }
-            self.run_in.push_back(span.clone());
-            // Two whole cycles and more settle the state.
-            while self.run_in.len() > 2 && span.from.since(self.run_in[1].from) * span.rate() > 2.0 {
-                self.run_in.pop_front();
-            }
             spans.push(span);
         }
+        let run_in = self.run_in.clone();
+        let end = spans.last()?.from;
+        // Two whole cycles and more settle the state.
+        let settles = |span: &Span| end.since(span.from) * span.rate() > 2.0;
+        let last = spans.iter().rposition(settles).unwrap_or(0);
+        self.run_in.extend_from_slice(&spans[last..]);
+        let last = self.run_in.iter().rposition(settles).unwrap_or(0);
+        self.run_in.drain(..last);
         Some(Batch { run_in, spans })
     }
 

@@ -10,9 +10,9 @@ use crate::mains::signal::Span;
 use crate::moment::Moment;
 use crate::scenario::Scenario;
 
-/// The least grid points a cycle: between them the voltage with its harmonics runs as a cubic, (50 * 2 pi / 1024)^4 / 384 off for the
-/// 50th, 2.3e-5 of its amplitude.
-const POINTS: f64 = 1024.0;
+/// The least grid points a cycle: between them the voltage with its harmonics runs as a cubic, (50 * 2 pi / 1000)^4 / 384 off for the
+/// 50th, 2.5e-5 of its amplitude.
+const POINTS: f64 = 1_000.0;
 
 /// A comparator and what it makes of spans, in order.
 #[derive(Clone, Debug)]
@@ -60,8 +60,8 @@ impl Comparator {
     pub fn new(scenario: &Scenario) -> Self {
         let front = &scenario.front_end;
         let sigma = front.noise_percent / 100.0;
-        let noise_hz = if sigma > 0.0 { Noise::grid_hz(front.noise_bandwidth_hz) } else { 0.0 };
-        let grid_hz = noise_hz.max(POINTS * scenario.nominal_hz).max(1_000.0).ceil();
+        let least_hz = (POINTS * scenario.nominal_hz).max(1_000.0).ceil();
+        let grid_hz = if sigma > 0.0 { Noise::grid_hz(front.noise_bandwidth_hz, least_hz) } else { least_hz };
         Self {
             grid_hz: grid_hz as u32,
             noise: (sigma > 0.0).then(|| Noise::new(scenario.seed, sigma, front.noise_bandwidth_hz, grid_hz)),
@@ -93,7 +93,7 @@ impl Comparator {
     /// Voltage with its noise `x` seconds after the begin of `span`.
     pub fn input(&mut self, span: &Span, x: f64) -> f64 {
         let z = self.place(span, x);
-        self.ready(span, z, z);
+        self.ready(span, z as i64);
         self.point(span, z).value
     }
 
@@ -132,8 +132,14 @@ impl Comparator {
             if end <= first || begin >= last {
                 continue;
             }
-            let from = if begin > first { self.place(span, span.when(begin)).floor() } else { whole.0 };
-            let to = if end < last { self.place(span, span.when(end)).ceil() } else { whole.1 };
+            let from =
+                if begin > first { (self.place(span, span.when(begin)) as i64) as f64 } else { whole.0 };
+            // A band that goes one way ends by itself.
+            let to = if end < last && band.way == Way::Both {
+                (self.place(span, span.when(end)) as i64 + 1) as f64
+            } else {
+                whole.1
+            };
             self.walk(span, (from.max(whole.0), to.min(whole.1)), Some(&band), out);
         }
     }
@@ -166,11 +172,11 @@ impl Comparator {
         self.known.len() - 1
     }
 
-    fn ready(&mut self, span: &Span, from: f64, to: f64) {
+    /// Makes the noise at this grid point and a few more ready, counted from the whole second before the begin of `span`; the first that
+    /// is not.
+    fn ready(&mut self, span: &Span, point: i64) -> i64 {
         let base = span.from.second as i64 * i64::from(self.grid_hz);
-        if let Some(noise) = &mut self.noise {
-            noise.prepare(base + from.floor() as i64, base + to.ceil() as i64);
-        }
+        self.noise.as_mut().map_or(i64::MAX, |noise| noise.prepare(base + point) - base)
     }
 
     /// The voltage at a place.
@@ -199,30 +205,31 @@ impl Comparator {
             Way::Down => thresholds.upper - self.reach,
             Way::Both => 0.0,
         };
-        // A few points at a time: most windows end early.
-        let mut prepared = from;
-        let mut z = from;
-        let mut here = None;
-        while z < to {
-            let next = ((z as i64 + 1) as f64).min(to);
-            if next > prepared || here.is_none() {
-                prepared = (next + 3.0).min(to.ceil());
-                self.ready(span, z, prepared);
+        let (mut z, mut point) = (from, from as i64);
+        let mut ready = self.ready(span, point);
+        let mut last: Option<(f64, Point)> = None;
+        loop {
+            if point >= ready {
+                ready = self.ready(span, point - 1);
             }
-            let a = here.unwrap_or_else(|| self.point(span, z));
-            let b = self.point(span, next);
-            let width = next - z;
-            let piece = Bezier::of((a.value, a.slope * width), (b.value, b.slope * width));
-            self.switch(span, z, width, piece, &thresholds, out);
-            let over = match way {
-                Way::Up => self.is_high && b.clean > done,
-                Way::Down => !self.is_high && b.clean < done,
-                Way::Both => false,
-            };
-            if over {
-                return;
+            let here = self.point(span, z);
+            if let Some((begin, before)) = last {
+                let width = z - begin;
+                let piece =
+                    Bezier::of((before.value, before.slope * width), (here.value, here.slope * width));
+                self.switch(span, begin, width, piece, &thresholds, out);
+                let is_over = match way {
+                    Way::Up => self.is_high && here.clean > done,
+                    Way::Down => !self.is_high && here.clean < done,
+                    Way::Both => false,
+                };
+                if is_over || z >= to {
+                    return;
+                }
             }
-            (z, here) = (next, Some(b));
+            last = Some((z, here));
+            point += 1;
+            z = (point as f64).min(to);
         }
     }
 
@@ -239,13 +246,13 @@ impl Comparator {
     ) {
         let (mut piece, mut begin) = (piece, 0.0);
         loop {
-            let found = if self.is_high {
-                Bezier(piece.0.map(|u| -u)).first_above(-thresholds.lower)
+            // What is high falls: upside down it rises.
+            let (sign, threshold, polarity) = if self.is_high {
+                (-1.0, -thresholds.lower, Polarity::Falling)
             } else {
-                piece.first_above(thresholds.upper)
+                (1.0, thresholds.upper, Polarity::Rising)
             };
-            let Some(t) = found else { return };
-            let polarity = if self.is_high { Polarity::Falling } else { Polarity::Rising };
+            let Some(t) = Bezier(piece.0.map(|u| sign * u)).first_above(threshold) else { return };
             let t = begin + t * (1.0 - begin);
             let place = (z + t * width) / f64::from(self.grid_hz);
             out.push(Transition {

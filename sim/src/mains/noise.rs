@@ -1,150 +1,135 @@
 //! Band-limited Gaussian noise as a function of time: the same wherever and in whatever order it is looked at.
 //!
 //! White up to its bandwidth B and nothing beyond (brick wall), made as a moving average of compact pulses: a Kaiser-windowed sinc 9.6/B
-//! long, one normal draw for each at most 0.4/B; its power density falls from half at 0.995 B to a hundredth at 1.124 B (computed from the pulse). Noise further apart than 9.6/B is independent. The sinc's cut-off is chosen so that
+//! long, one normal draw for each 0.4/B; it falls from half to a hundredth within 0.17 B. Noise further apart than 9.6/B is independent. The sinc's cut-off is chosen so that
 //! the slope has the standard deviation 2 pi B sigma / sqrt 3 of the brick wall, which is what decides how often a noisy comparator chatters
 //! (Rice, Bell Syst. Tech. J. 24, 1945). Between the points of an even grid runs a cubic by value and slope.
 
 use std::f64::consts::TAU;
 
-use crate::random::{Numbered, Use};
+use crate::random::{Normals, Use};
 
-/// Length of a pulse in 1/B.
-const LENGTH: f64 = 9.6;
-/// Its Kaiser window's parameter.
+/// Draws that a point is a sum of.
+const TAPS: usize = 24;
+/// Draws a second, in B: pulses are 9.6/B long.
+const RATE: f64 = 2.5;
+/// From draw to draw there are so many cells that are made ready at once.
+const CELLS: i64 = 3;
+/// The Kaiser window's parameter.
 const BETA: f64 = 4.0;
 /// Sums run in so many lanes, in a fixed order whatever the processor.
 const LANES: usize = 4;
 
-/// The noise of one scenario.
+/// The noise of one scenario. Its sums are in single precision, 1e-7 of its standard deviation.
 #[derive(Clone, Debug)]
 pub struct Noise {
-    numbered: Numbered,
-    /// Grid points from one draw to the next.
-    spacing: i64,
-    /// Draws that a point is a sum of; a multiple of [`LANES`].
-    taps: usize,
-    /// For each place between two draws the weights of the value, then of the slope per grid point.
-    weights: Vec<f64>,
+    normals: Normals,
+    /// From one draw to the next there are 2^shift grid points.
+    shift: u32,
+    /// For each place between two draws the weights of the value, and of the slope per grid point.
+    weights: Vec<[[f32; TAPS]; 2]>,
     /// Number of the first draw held.
     first: i64,
-    draws: Vec<f64>,
+    draws: Vec<f32>,
 }
 
 impl Noise {
-    /// Least grid points a second for noise of this bandwidth.
-    pub fn grid_hz(bandwidth_hz: f64) -> f64 {
-        5.0 * bandwidth_hz
+    /// The least grid for noise of this bandwidth that has `least_hz` points a second or more.
+    pub fn grid_hz(bandwidth_hz: f64, least_hz: f64) -> f64 {
+        let mut grid_hz = 2.0 * RATE * bandwidth_hz;
+        while grid_hz < least_hz {
+            grid_hz *= 2.0;
+        }
+        grid_hz.ceil()
     }
 
-    /// Noise of standard deviation `sigma` on a grid of `grid_hz` points a second, which is [`Noise::grid_hz`] or more.
+    /// Noise of standard deviation `sigma` on a grid of `grid_hz` points a second, which [`Noise::grid_hz`] gave.
     pub fn new(seed: u64, sigma: f64, bandwidth_hz: f64, grid_hz: f64) -> Self {
-        // Points in 1/B.
-        let unit = grid_hz / bandwidth_hz;
-        let spacing = (0.4 * unit + 1e-9).floor().max(1.0);
-        let taps = ((LENGTH * unit / spacing).ceil() as usize).next_multiple_of(LANES);
-        let (value, slope) = (slope_ratio(1.0, unit, spacing, taps), TAU / 3f64.sqrt() / unit);
+        let shift = ((grid_hz / (RATE * bandwidth_hz)).round() as u32).ilog2();
+        let spacing = 1 << shift;
+        // Radians a point at B; its slope's standard deviation is a brick wall's.
+        let angle = TAU * bandwidth_hz / grid_hz;
+        let slope = angle / 3f64.sqrt();
         // The slope grows nearly in proportion to the cut-off.
-        let mut cut = slope / value;
+        let mut cut = angle;
         for _ in 0..20 {
-            cut *= slope / slope_ratio(cut, unit, spacing, taps);
+            let (value, steep) = Self::power(cut, spacing);
+            cut *= slope / (steep / value).sqrt();
         }
-        let mut weights = Vec::new();
-        let mut power = 0.0;
-        for place in 0..spacing as usize {
-            let (values, slopes) = pulse_at(place as f64, cut, unit, spacing, taps);
-            power += values.iter().map(|v| v * v).sum::<f64>() / spacing;
-            weights.extend(values);
-            weights.extend(slopes);
-        }
-        for weight in &mut weights {
-            *weight *= sigma / power.sqrt();
-        }
-        Self {
-            numbered: Numbered::new(seed, Use::Noise),
-            spacing: spacing as i64,
-            taps,
-            weights,
-            first: 0,
-            draws: Vec::new(),
-        }
+        let scale = sigma / (Self::power(cut, spacing).0 / f64::from(spacing)).sqrt();
+        let weight = |place: u32| {
+            let pulses = pulses(place, spacing, cut);
+            [pulses.map(|(value, _)| (scale * value) as f32), pulses.map(|(_, slope)| (scale * slope) as f32)]
+        };
+        let weights = (0..spacing).map(weight).collect();
+        Self { normals: Normals::new(seed, Use::Noise), shift, weights, first: 0, draws: Vec::new() }
     }
 
-    /// Makes the draws for grid points `from` to `to` ready.
-    pub fn prepare(&mut self, from: i64, to: i64) {
-        let half = self.taps as i64 / 2;
-        let (origin, draws) = (self.first * self.spacing, self.draws.len() as i64);
-        // The first point whose draws are held, and the first beyond.
-        let (begin, end) = (origin + (half - 1) * self.spacing, origin + (draws - half) * self.spacing);
-        if from < begin || from >= end {
-            self.first = from.div_euclid(self.spacing) - half + 1;
+    /// Sums of the squares of all pulses' values and slopes.
+    fn power(cut: f64, spacing: u32) -> (f64, f64) {
+        let all = (0..spacing).flat_map(|place| pulses(place, spacing, cut));
+        all.fold((0.0, 0.0), |(values, slopes), (v, s)| (values + v * v, slopes + s * s))
+    }
+
+    /// Makes the noise at grid point `from` and a few more ready; the first that is not. The number of draws is always the same, which
+    /// processors foresee.
+    pub fn prepare(&mut self, from: i64) -> i64 {
+        let cell = from >> self.shift;
+        let first = cell - (TAPS as i64 / 2 - 1);
+        let end = first + (TAPS as i64 + CELLS - 1);
+        let mut held = self.first + self.draws.len() as i64;
+        if first < self.first || first >= held {
             self.draws.clear();
-        } else if to < end {
-            return;
-        } else if from - begin >= 4096 * self.spacing {
-            let past = (from - begin).div_euclid(self.spacing);
-            self.draws.drain(..past as usize);
-            self.first += past;
+            (self.first, held) = (first, first);
+        } else if first - self.first >= 4096 {
+            self.draws.drain(..(first - self.first) as usize);
+            self.first = first;
         }
-        let held = self.first + self.draws.len() as i64;
-        let last = to.div_euclid(self.spacing) + half;
-        self.draws.extend((held..=last).map(|j| self.numbered.normal(j)));
+        let normals = self.normals;
+        self.draws.extend((held..end).map(|k| normals.draw(k) as f32));
+        (cell + CELLS) << self.shift
     }
 
     /// Value, and slope per grid point, at a grid point that has been prepared.
     #[inline]
     pub fn at(&self, point: i64) -> (f64, f64) {
-        // Few enough to divide in 32 bits, which is several times faster.
-        let (k, spacing) = ((point - self.first * self.spacing) as u32, self.spacing as u32);
-        let (draw, place) = ((k / spacing) as usize, (k % spacing) as usize);
-        let begin = draw + 1 - self.taps / 2;
-        let draws = &self.draws[begin..begin + self.taps];
-        let weights = &self.weights[2 * place * self.taps..2 * (place + 1) * self.taps];
-        let (values, slopes) = weights.split_at(self.taps);
-        let (mut v, mut s) = ([0.0; LANES], [0.0; LANES]);
-        for ((d, a), b) in
-            draws.chunks_exact(LANES).zip(values.chunks_exact(LANES)).zip(slopes.chunks_exact(LANES))
-        {
-            for lane in 0..LANES {
-                v[lane] += d[lane] * a[lane];
-                s[lane] += d[lane] * b[lane];
-            }
+        let begin = (point >> self.shift) - (TAPS as i64 / 2 - 1) - self.first;
+        let draws = self.draws[begin as usize..].first_chunk().expect("the caller prepared the point");
+        let place = point as usize & ((1 << self.shift) - 1);
+        let [values, slopes] = &self.weights[place];
+        (dot(draws, values), dot(draws, slopes))
+    }
+}
+
+/// Not inlined: two of them side by side are vectorised across one another, at three times the cost.
+#[inline(never)]
+fn dot(draws: &[f32; TAPS], weights: &[f32; TAPS]) -> f64 {
+    let mut sums = [0.0; LANES];
+    for (draws, weights) in draws.chunks_exact(LANES).zip(weights.chunks_exact(LANES)) {
+        for lane in 0..LANES {
+            sums[lane] += draws[lane] * weights[lane];
         }
-        ((v[0] + v[1]) + (v[2] + v[3]), (s[0] + s[1]) + (s[2] + s[3]))
     }
+    f64::from((sums[0] + sums[2]) + (sums[1] + sums[3]))
 }
 
-/// Weights of value and slope of `taps` draws about a point `place` after the draw in their middle.
-fn pulse_at(place: f64, cut: f64, unit: f64, spacing: f64, taps: usize) -> (Vec<f64>, Vec<f64>) {
-    (0..taps)
-        .map(|k| pulse((place + spacing * (taps as f64 / 2.0 - 1.0 - k as f64)) / unit, cut))
-        .map(|(v, s)| (v, s / unit))
-        .unzip()
+/// The pulses of the draws about a point `place` points after the draw in their middle: values and slopes per point.
+fn pulses(place: u32, spacing: u32, cut: f64) -> [(f64, f64); TAPS] {
+    let half = f64::from(spacing) * TAPS as f64 / 2.0;
+    let from_middle = |k: usize| f64::from(place) + half - f64::from(spacing) * (k + 1) as f64;
+    std::array::from_fn(|k| pulse(from_middle(k), half, cut))
 }
 
-/// Standard deviation of the slope over that of the value.
-fn slope_ratio(cut: f64, unit: f64, spacing: f64, taps: usize) -> f64 {
-    let (mut value, mut slope) = (0.0, 0.0);
-    for place in 0..spacing as usize {
-        let (values, slopes) = pulse_at(place as f64, cut, unit, spacing, taps);
-        value += values.iter().map(|v| v * v).sum::<f64>();
-        slope += slopes.iter().map(|s| s * s).sum::<f64>();
-    }
-    (slope / value).sqrt()
-}
-
-/// The pulse and its derivative at `x` in 1/B from its middle; `cut` is the cut-off over B.
-fn pulse(x: f64, cut: f64) -> (f64, f64) {
-    let half = LENGTH / 2.0;
+/// The pulse and its slope `x` points from its middle; it is zero from `half` on, and its sinc's cut-off is `cut` radians a point.
+fn pulse(x: f64, half: f64, cut: f64) -> (f64, f64) {
     if x.abs() >= half {
         return (0.0, 0.0);
     }
-    let a = TAU * cut;
-    let (sinc, sinc_slope) = if x.abs() < 1e-9 {
+    let (sinc, sinc_slope) = if x == 0.0 {
         (1.0, 0.0)
     } else {
-        let (s, c) = libm::sincos(a * x);
-        (s / (a * x), c / x - s / (a * x * x))
+        let (s, c) = libm::sincos(cut * x);
+        (s / (cut * x), c / x - s / (cut * x * x))
     };
     let root = (1.0 - (x / half) * (x / half)).sqrt();
     // Less its pedestal, so that a draw enters and leaves without a jump.
@@ -179,26 +164,15 @@ fn bessel_i1(x: f64) -> f64 {
 mod tests {
     use super::*;
 
-    /// Variance at every place between draws, by the weights themselves.
-    fn variances(noise: &Noise) -> Vec<(f64, f64)> {
-        noise
-            .weights
-            .chunks_exact(2 * noise.taps)
-            .map(|w| {
-                let (v, s) = w.split_at(noise.taps);
-                (v.iter().map(|x| x * x).sum(), s.iter().map(|x| x * x).sum())
-            })
-            .collect()
-    }
-
     #[test]
     fn is_as_large_and_as_steep_everywhere_as_the_brick_wall() {
-        for (bandwidth, grid) in [(20_000.0, 100_000.0), (1_000.0, 51_200.0), (20_000.0, 123_457.0)] {
-            let noise = Noise::new(1, 0.25, bandwidth, grid);
+        for (bandwidth, least) in [(20_000.0, 0.0), (1_000.0, 51_200.0), (13_579.2, 123_457.0)] {
+            let grid = Noise::grid_hz(bandwidth, least);
             let slope = TAU * bandwidth * 0.25 / 3f64.sqrt() / grid;
-            for (value, steep) in variances(&noise) {
-                assert!((value.sqrt() / 0.25 - 1.0).abs() < 1e-5, "{value} at {bandwidth}");
-                assert!((steep.sqrt() / slope - 1.0).abs() < 1e-3, "{steep} at {bandwidth}");
+            for weights in Noise::new(1, 0.25, bandwidth, grid).weights {
+                let [value, steep] = weights.map(|w| w.map(|x| f64::from(x * x)).iter().sum::<f64>().sqrt());
+                assert!((value / 0.25 - 1.0).abs() < 1e-5, "{value} at {bandwidth}");
+                assert!((steep / slope - 1.0).abs() < 1e-3, "{steep} at {bandwidth}");
             }
         }
     }
@@ -206,12 +180,11 @@ mod tests {
     /// The slope belongs to the value: their table is one function and its derivative.
     #[test]
     fn the_slope_is_the_derivative() {
-        let mut noise = Noise::new(3, 1.0, 1_000.0, 200_000.0);
-        noise.prepare(-500, 500);
+        let mut noise = Noise::new(3, 1.0, 1_000.0, Noise::grid_hz(1_000.0, 200_000.0));
         for point in -400..400 {
-            let (before, _) = noise.at(point - 1);
-            let (_, slope) = noise.at(point);
-            let (after, _) = noise.at(point + 1);
+            noise.prepare(point - 1);
+            let ((before, _), (_, slope), (after, _)) =
+                (noise.at(point - 1), noise.at(point), noise.at(point + 1));
             // A third derivative of (2 pi B)^3 sigma / sqrt 7, over 6 points squared.
             let off = (after - before) / 2.0 - slope;
             assert!(off.abs() < 2e-5, "{off} at {point}");
@@ -220,17 +193,20 @@ mod tests {
 
     #[test]
     fn is_a_function_of_time_alone() {
-        let whole: Vec<_> = {
-            let mut noise = Noise::new(9, 1.0, 20_000.0, 100_000.0);
-            noise.prepare(0, 20_000);
-            (0..20_000).map(|p| noise.at(p)).collect()
+        let values = |noise: &mut Noise, begin: i64, end: i64| {
+            let mut ready = begin;
+            let mut at = |p| {
+                if p >= ready {
+                    ready = noise.prepare(p);
+                }
+                noise.at(p)
+            };
+            (begin..end).map(&mut at).collect::<Vec<_>>()
         };
         let mut noise = Noise::new(9, 1.0, 20_000.0, 100_000.0);
+        let whole = values(&mut noise, 0, 20_000);
         for begin in [15_000, 3, 17, 4_000, 4_010, 9_999, 0, 19_990] {
-            noise.prepare(begin, begin + 9);
-            for point in begin..begin + 10 {
-                assert_eq!(noise.at(point), whole[point as usize]);
-            }
+            assert_eq!(values(&mut noise, begin, begin + 10), whole[begin as usize..][..10]);
         }
     }
 
@@ -240,9 +216,9 @@ mod tests {
         let mut noise = Noise::new(2, 1.0, 20_000.0, 100_000.0);
         let n = 2_000_000;
         let mut values = Vec::new();
-        for begin in (0..n).step_by(10_000) {
-            noise.prepare(begin, begin + 9_999);
-            values.extend((begin..begin + 10_000).map(|p| noise.at(p).0));
+        for point in 0..n {
+            noise.prepare(point);
+            values.push(noise.at(point).0);
         }
         for lag in 0..12usize {
             let sum: f64 = values.iter().zip(&values[lag..]).map(|(a, b)| a * b).sum();

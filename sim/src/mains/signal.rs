@@ -83,7 +83,16 @@ impl Span {
     pub fn at(&self, x: f64) -> (f64, f64) {
         let (value, slope) = self.table.at(self.turns_at(x));
         let slope = slope * (self.rate + self.slope * x);
-        let (mut u, mut du) = (self.amplitude * value + self.level, self.amplitude * slope);
+        let plain = (self.amplitude * value + self.level, self.amplitude * slope);
+        if self.flicker.0 == 0.0 && self.tones.is_empty() && self.transient.is_none() {
+            return plain;
+        }
+        self.with_rest(x, (value, slope), plain)
+    }
+
+    /// `plain` with flicker, tones and what dies away. Apart, so that the usual case is small enough to be inlined.
+    #[inline(never)]
+    fn with_rest(&self, x: f64, (value, slope): (f64, f64), (mut u, mut du): (f64, f64)) -> (f64, f64) {
         let (depth, hz, turns) = self.flicker;
         if depth > 0.0 {
             let (s, c) = libm::sincos(TAU * (turns + hz * x));
@@ -149,6 +158,8 @@ struct Steady {
 pub struct Signal {
     course: Course,
     leg: Leg,
+    /// How much later the low-pass lets the fundamental through than at nominal: turns at the leg's begin, and how many more a second.
+    late: (f64, f64),
     at: Moment,
     changes: Changes,
     lowpass: Lowpass,
@@ -222,6 +233,7 @@ impl Signal {
         Self {
             course,
             leg,
+            late: lateness(&lowpass, nominal_hz, &leg),
             at: Moment::default(),
             changes: Changes::new(scenario),
             lowpass,
@@ -265,6 +277,7 @@ impl Signal {
         self.at = end;
         if end == self.leg.end() {
             self.leg = self.course.next_leg();
+            self.late = lateness(&self.lowpass, self.nominal_hz, &self.leg);
         }
         span
     }
@@ -273,11 +286,8 @@ impl Signal {
     fn span_here(&self) -> Span {
         let x = self.at.since(self.leg.from);
         let rate = self.leg.rate_at(x);
-        // How much later the low-pass lets the fundamental through than at nominal, here and at the end of the leg.
-        let late = |hz: f64| self.lowpass.turns_at(hz) - self.lowpass.turns_at(self.nominal_hz);
-        let (here, there) = (late(self.leg.rate), late(self.leg.rate_at(self.leg.length)));
-        let drift = (there - here) / self.leg.length;
-        let turns = self.leg.sum.part + self.leg.gain(x) + self.steady.jump + here + drift * x;
+        let (late, drift) = self.late;
+        let turns = self.leg.sum.part + self.leg.gain(x) + self.steady.jump + late + drift * x;
         let place = |hz: f64| turns_of(hz, self.at);
         Span {
             from: self.at,
@@ -340,6 +350,16 @@ impl Signal {
         let s = if turn > 0.0 { (slope + decay * value) / turn } else { 0.0 };
         self.transient = Some(Transient { since: self.at, decay, turn, c: value, s });
     }
+}
+
+/// Turns that `lowpass` is later at the begin of `leg` than at nominal, and how many more a second.
+fn lateness(lowpass: &Lowpass, nominal_hz: f64, leg: &Leg) -> (f64, f64) {
+    if lowpass.corner.is_none() {
+        return (0.0, 0.0);
+    }
+    let late = |hz: f64| lowpass.turns_at(hz) - lowpass.turns_at(nominal_hz);
+    let (begin, end) = (late(leg.rate), late(leg.rate_at(leg.length)));
+    (begin, (end - begin) / leg.length)
 }
 
 /// `hz` times the time since the start, less whole turns, as fine after a year as at the start.

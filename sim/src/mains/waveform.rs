@@ -62,7 +62,7 @@ pub struct Notches {
 
 /// One cycle over its phase in turns, zero mean.
 #[derive(Clone, Debug)]
-pub struct Table(Box<[[f64; 2]]>);
+pub struct Table(Box<[[f64; 2]; KNOTS]>);
 
 impl Table {
     /// The fundamental of amplitude 1 and `harmonics` (order, amplitude, phase in turns), and `notches`, behind `lowpass` at
@@ -73,7 +73,7 @@ impl Table {
         lowpass: &Lowpass,
         nominal_hz: f64,
     ) -> Self {
-        let mut knots = vec![[0.0; 2]; KNOTS];
+        let mut knots = Box::new([[0.0; 2]; KNOTS]);
         for (order, amplitude, phase) in [(1, 1.0, 0.0)].iter().chain(harmonics) {
             let hz = f64::from(*order) * nominal_hz;
             let amplitude = amplitude * lowpass.gain_at(hz);
@@ -88,28 +88,30 @@ impl Table {
             }
         }
         for notches in notches {
-            add(&mut knots, &filtered(&notches.cycle(), lowpass, nominal_hz));
+            add(&mut *knots, &filtered(&notches.cycle(), lowpass, nominal_hz));
         }
-        Self(knots.into())
+        Self(knots)
     }
 
     /// Value, and slope per turn, at a phase in turns, not negative.
     #[inline]
     pub fn at(&self, turns: f64) -> (f64, f64) {
         let place = turns * KNOTS as f64;
-        let k = place as usize;
+        let k = place as i64;
         let x = place - k as f64;
+        let k = k as usize;
         let ([u0, s0], [u1, s1]) = (self.0[k % KNOTS], self.0[(k + 1) % KNOTS]);
         let rise = u1 - u0;
         let (c2, c3) = (3.0 * rise - 2.0 * s0 - s1, s0 + s1 - 2.0 * rise);
-        let value = u0 + x * (s0 + x * (c2 + x * c3));
-        let slope = s0 + x * (2.0 * c2 + x * 3.0 * c3);
+        let square = x * x;
+        let value = (u0 + x * s0) + square * (c2 + x * c3);
+        let slope = (s0 + x * 2.0 * c2) + square * (3.0 * c3);
         (value, slope * KNOTS as f64)
     }
 
     /// Values at the knots, from phase zero on, and the slopes from each to the next knot.
     pub fn knots(&self) -> &[[f64; 2]] {
-        &self.0
+        &*self.0
     }
 }
 

@@ -161,7 +161,7 @@ pub mod tests {
     use super::*;
 
     pub fn scenario() -> Scenario {
-        let text = "name = 'saw, \"start\"'\nseed = 7\n[timer]\nclock_ppm = 12.0\n[limits]\nmax_error_mhz = 1.5\nlock_s = 0.01\n";
+        let text = "name = 'saw, \"start\"'\nseed = 7\n[timer]\nclock_ppm = 12.0\n[limits]\nmax_error_mhz = 3.0\nlock_s = 0.01\n";
         Scenario::from_toml(text, Path::new("saw.toml")).unwrap()
     }
 
