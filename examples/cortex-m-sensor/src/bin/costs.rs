@@ -90,13 +90,15 @@ fn run() -> Option<()> {
         for record in buffer.iter().take(bytes / 8) {
             let Some(Input::Mains(edge)) = record::decode(*record) else { continue };
             let ((), empty) = timed(|| ());
-            edge_cost.of(empty, || meter.push(edge));
+            edge_cost.of(empty, || {
+                meter.push(edge);
+            });
             naive.of(empty, || 2e6 / black_box(edge.stamp - last).count() as f32);
             last = edge.stamp;
             let (none, ticks) = timed(|| if is_full { meter.take_full_reading() } else { meter.take_reading() });
             if none.is_some() {
                 (if is_full { &mut full } else { &mut reading }).add(ticks - empty);
-                is_full = !is_full;
+                //X is_full = !is_full;
             }
         }
     }
