@@ -1,7 +1,7 @@
 //! Readings against the truth, added up in constant memory.
 
+use crate::bench::Counts;
 use crate::entry::TimedReading;
-use crate::measure::Counts;
 use crate::moment::Moment;
 use crate::scenario::Scenario;
 use crate::stability::{Deviations, Phase};
