@@ -135,11 +135,7 @@ fn every_file_reads_as_the_trial_does() {
     }
     let scenario = Scenario::from_toml(VILLAGE, Path::new("pump.toml")).unwrap();
     let extend = extender(scenario.timer.bits).unwrap();
-    let handed = board::captures(&scenario, 2).map(|h| Handed {
-        edge: extend(h.capture),
-        at: h.edge.at,
-        read: h.read,
-    });
+    let handed = board::captures(&scenario, 2).map(|handed| Handed::new(&handed, extend));
     let mut tried = Vec::new();
     trial::run(&scenario, grid::course(&scenario), handed, |scored| tried.push(scored.reading.clone()))
         .unwrap();
