@@ -259,7 +259,7 @@ impl<W: Write> Output<W> {
             if summary.torn > 0 {
                 writeln!(
                     self.out,
-                    "{mark}{} rows left out, since time ran backwards by less than a wrap: a wrap was tallied before an earlier \
+                    "{mark}rows left out: {}, since time ran backwards by less than a wrap: a wrap was tallied before an earlier \
                      capture was read, or after a later one; a column pending, with the overflow flag, helps against the second",
                     summary.torn
                 )?;

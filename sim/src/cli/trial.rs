@@ -92,6 +92,9 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
         if !path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("html")) {
             return Err(format!("{}: expected a page's name ending in .html", path.display()));
         }
+        if write::are_one(path, &options.scenario) {
+            return Err(format!("{}: is the scenario itself: give another name", path.display()));
+        }
         write::remove_when_interrupted().map_err(|e| e.to_string())?;
     }
     let (scenario, text) = options.scenario()?;

@@ -95,7 +95,7 @@ pub fn rows(scenario: &Scenario, score: &Score) -> Vec<Row> {
         row("Noise permits, rms", mhz(score.bound_hz()), bound),
         row(
             "Clock's part",
-            mhz(Some(score.clock_hz(scenario.nominal_hz))),
+            mhz(Some(score.clock_hz(scenario.nominal_hz)).filter(|_| window.count > 0)),
             "of every error, all the time".into(),
         ),
         row("95 % interval holds the truth", percent(score.coverage.share()), expected),
