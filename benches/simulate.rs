@@ -35,8 +35,7 @@ fn simulate(scenario: &Scenario) -> usize {
 /// From the voltage through timer and meter to readings scored against the truth; how many.
 fn readings(scenario: &Scenario) -> usize {
     let extend = extender(scenario.timer.bits).expect("16 bits");
-    let edges =
-        board::captures(scenario, 1).map(|h| Handed { edge: extend(h.capture), at: h.edge.at, read: h.read });
+    let edges = board::captures(scenario, 1).map(|handed| Handed::new(&handed, extend));
     let score = trial::run(scenario, grid::course(scenario), edges, |_| {});
     score.expect("settings that fit").readings as usize
 }

@@ -5,12 +5,26 @@ use humtick::{Bursts, Config, Continuity, Edge, Polarity, Reading, Reject, Stamp
 use crate::edge::TimedEdge;
 use crate::engine::{Engine, engine};
 use crate::entry::Happening;
-use crate::measure::Counts;
 use crate::settings::{MeterSettings, PolarityKind, SettingsError};
 
 /// Steps of a reading's interval that a silence is walked through, so that coasting and loss are seen when they happen. After
 /// that many, and once nothing is followed any more, nothing can change but the place on the wrapping scale.
 const MOST_STEPS: u32 = 10_000;
+
+/// What was counted so far.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Counts {
+    /// Edges of the polarity used.
+    pub edges: u64,
+    /// Edges that began a cycle.
+    pub crossings: u64,
+    /// Edges within the hold-off.
+    pub too_soon: u64,
+    /// Edges outside the gate.
+    pub off_expected: u64,
+    /// Edges whose distance from the last one the scale cannot tell.
+    pub ambiguous: u64,
+}
 
 /// A meter with the stage that gathers bursts, on a scale that does not wrap.
 pub(crate) struct Bench {

@@ -358,7 +358,7 @@ pub(crate) fn listed<T: ValueEnum>() -> String {
 }
 
 /// Names the one that is most like `found`.
-fn nearest<S: AsRef<str>>(known: impl Iterator<Item = S>, found: &str) -> String {
+pub(crate) fn nearest<S: AsRef<str>>(known: impl Iterator<Item = S>, found: &str) -> String {
     // Beyond 40 characters nothing is alike, and the comparison takes the square of the length.
     let cut: String = found.chars().take(40).collect();
     let likeness = |a: &S| strsim::jaro_winkler(a.as_ref(), &cut);

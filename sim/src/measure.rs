@@ -3,27 +3,13 @@
 use humtick::interval::Coverage;
 use humtick::{Config, Continuity, Crossing, IntervalReading, Intervals, Polarity, Stamp, State, Verdict};
 
+pub use crate::bench::Counts;
 use crate::bench::{Bench, Judged};
 use crate::entry::{Entry, Happening, TimedInterval, TimedReading, hertz};
 use crate::input::{InputError, Recording};
 use crate::settings::{MeterSettings, SettingsError};
 use crate::spacing::Spacing;
 use crate::whole::{Run, Whole};
-
-/// What was counted over the whole record.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Counts {
-    /// Edges of the polarity used.
-    pub edges: u64,
-    /// Edges that began a cycle.
-    pub crossings: u64,
-    /// Edges within the hold-off.
-    pub too_soon: u64,
-    /// Edges outside the gate.
-    pub off_expected: u64,
-    /// Edges whose distance from the last one the scale cannot tell.
-    pub ambiguous: u64,
-}
 
 /// The record as a whole.
 #[derive(Clone, Debug, PartialEq)]
@@ -34,6 +20,8 @@ pub struct Summary {
     pub whole: Option<Whole>,
     /// Intervals between successive edges.
     pub spacing: Spacing,
+    /// Rows of the recording that were left out, because a wrap was mistaken in them or in the row before: time ran backwards.
+    pub torn: u64,
 }
 
 /// Why a recording could not be measured.
@@ -97,7 +85,7 @@ pub fn measure(
     bench.wait(recording.end.ticks(), |bench, judged| record.went_by(bench, judged))?;
     record.end_run();
     let whole = record.longest.whole(&config);
-    Ok(Summary { counts: bench.counts().clone(), whole, spacing })
+    Ok(Summary { counts: bench.counts().clone(), whole, spacing, torn: recording.end.torn() })
 }
 
 /// What is said of a recording, and the recording as a whole.

@@ -158,6 +158,9 @@ fn subject(scenario: &Scenario) -> String {
 
 fn verdict(page: &mut String, scenario: &Scenario, score: &Score) {
     let broken = score.broken(&scenario.limits);
+    if score.lock_s.is_none() {
+        page.push_str("<p class=\"verdict broken\">The meter never locked.</p>\n");
+    }
     if scenario.limits == crate::scenario::Limits::default() {
         page.push_str("<p class=\"verdict\">The scenario sets no limits.</p>\n");
     } else if broken.is_empty() {

@@ -188,6 +188,9 @@ fn settle(rows: &Rows, options: &SeriesOptions) -> Result<Series, String> {
         Scale::Mean => {
             let mean = stability::mean(&fractions);
             notes.push(format!("fractions of {mean:.6} Hz, their mean"));
+            if (mean - 1.0).abs() < 0.1 {
+                notes.push("if the values are fractions already, say --per-unit".into());
+            }
             mean
         }
     };

@@ -23,6 +23,13 @@ impl Spacing {
         *sum += seconds;
     }
 
+    /// Whether no interval is common: the eighth of an octave that holds the most holds less than a quarter of all. Noise through a
+    /// comparator, whose intervals are spread over an octave and more, looks like that.
+    pub fn is_scattered(&self) -> bool {
+        let counts = || self.octaves.iter().map(|(count, _)| count);
+        counts().max().is_some_and(|most| 4 * most < counts().sum())
+    }
+
     /// Mean of the intervals in the eighth of an octave that holds the most; `None` with fewer than two edges.
     pub fn commonest_s(&self) -> Option<f64> {
         let (count, sum) = self.octaves.iter().max_by_key(|(count, _)| *count)?;

@@ -6,7 +6,7 @@
 //!                  +-> course of the true frequency -> [truth] ---------------------------+
 //! ```
 
-use humtick::{Config, Continuity, Crossing, Edge, Polarity, Reading, State, Verdict};
+use humtick::{Capture, Config, Continuity, Crossing, Edge, Polarity, Reading, State, Verdict};
 
 use crate::bench::{Bench, Judged};
 use crate::course::Course;
@@ -16,6 +16,7 @@ use crate::moment::Moment;
 use crate::scenario::Scenario;
 use crate::score::{Score, Scored};
 use crate::settings::{PolarityKind, SettingsError};
+use crate::timer;
 use crate::truth::Truth;
 use times::{Seen, Times};
 
@@ -30,6 +31,16 @@ pub struct Handed {
     pub at: Moment,
     /// When the handler handed it over.
     pub read: Moment,
+    /// Whether the stamp is off by a wrap of the counter.
+    pub mistaken: bool,
+}
+
+impl Handed {
+    /// What the core makes of the registers that a board `hands` over, by `extend`.
+    pub fn new(hands: &timer::Handed, extend: fn(Capture) -> Edge) -> Self {
+        let edge = extend(hands.capture);
+        Self { edge, at: hands.edge.at, read: hands.read, mistaken: edge.stamp.raw() != hands.ticks as u32 }
+    }
 }
 
 /// Passes `edges`, which are in order of time, through the meter of `scenario` and scores each reading against the grid's true frequency,
@@ -55,6 +66,7 @@ pub fn run(
             break;
         }
         if bench.takes(handed.edge.polarity) {
+            trial.score.mistaken += u64::from(handed.mistaken);
             trial.take(&mut bench, &handed);
         }
     }

@@ -324,3 +324,35 @@ fn the_middle_of_a_burst_is_steadier_than_its_first_edge() {
     assert!(u("middle") < 0.05 * u("first"), "{} {}", u("middle"), u("first"));
     assert!(u("mean") < u("first"));
 }
+
+/// A counter of 16 bits at 2 MHz whose overflow was tallied before the capture just before it was read.
+#[test]
+fn a_row_with_a_mistaken_wrap_does_not_end_the_record() {
+    let mut csv = String::from("# tick_hz = 2000000, bits = 16\nraw,wraps,pending,level\n");
+    for k in 0..500u64 {
+        let ticks = 17 + k * 40_000;
+        csv += &format!("{},{},0,1\n", ticks & 0xFFFF, (ticks >> 16) + u64::from(k == 200));
+    }
+    let output = measure(&file(".csv", csv), &[]);
+    let table = text(&output.stdout);
+    assert_eq!(output.status.code(), Some(0), "{table}");
+    assert!(table.contains("rows left out: 1, since time ran backwards by less than a wrap"), "{table}");
+    assert!(table.contains("499 cycles in 9.980 s") && table.contains("1 without a crossing"), "{table}");
+}
+
+/// Intervals as of a Poisson process: no frequency is to be tried.
+#[test]
+fn noise_is_called_noise() {
+    let mut csv = String::from("# tick_hz = 2000000\nticks,level\n");
+    let (mut ticks, mut state) = (0u64, 1u64);
+    for _ in 0..5_000 {
+        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        let unit = ((state >> 11) as f64 + 0.5) / (1u64 << 53) as f64;
+        ticks += (-120.0 * unit.ln()) as u64 + 1;
+        csv += &format!("{ticks},1\n");
+    }
+    let output = measure(&file(".csv", csv), &[]);
+    let warned = text(&output.stderr);
+    assert_eq!(output.status.code(), Some(1));
+    assert!(warned.contains("which looks like noise") && !warned.contains("--nominal"), "{warned}");
+}

@@ -38,7 +38,7 @@ fn gap() -> impl Strategy<Value = u64> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(64))]
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(64) })]
 
     #[test]
     fn times_run_forward_and_counts_add_up(

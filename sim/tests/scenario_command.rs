@@ -31,7 +31,7 @@ fn the_template_is_right_by_its_own_check() {
     let said = printed(&["--check", path]);
     assert_eq!(said.lines().count(), 1);
     assert!(
-        said.starts_with(&format!("{path}: right: cellar, 60 s at 50 Hz, constant, harmonics: 0")),
+        said.starts_with(&format!("{path}: can be used: cellar, 60 s at 50 Hz, constant, harmonics: 0")),
         "{said}"
     );
 }
@@ -51,6 +51,31 @@ fn a_wrong_scenario_exits_with_2_and_says_where() {
     std::fs::remove_file(&file).unwrap();
     assert!(refused(&["--check", path]).starts_with(&format!("humtick: {path}: ")));
     assert!(refused(&["--list", "--check", path]).contains("cannot be used with"));
+}
+
+#[test]
+fn what_is_probably_not_meant_is_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("cellar.toml");
+    std::fs::write(&file, "[[disturb]]\nkind = \"phase-jump\"\nat_s = 90\ndegrees = 3\n").unwrap();
+    let said = printed(&["--check", file.to_str().unwrap()]);
+    assert!(
+        said.ends_with("  but disturbance 1 (phase-jump) begins at 90 s, after the end at 60 s\n"),
+        "{said}"
+    );
+}
+
+#[test]
+fn a_misspelt_name_is_answered_with_the_nearest() {
+    assert_eq!(printed(&["--check", "saw-start"]).lines().count(), 1);
+    for arguments in [["--show", "saw-strat"], ["--check", "saw-strat"]] {
+        let said = refused(&arguments);
+        assert!(
+            said.contains("no scenario \"saw-strat\" comes with the program; did you mean saw-start?"),
+            "{said}"
+        );
+    }
+    assert!(refused(&["--check", "saw-strat.toml"]).contains("saw-strat.toml: No such file"));
 }
 
 #[test]

@@ -136,8 +136,9 @@ fn pictures_are_written_whole_or_not_at_all() {
     std::fs::write(&flat, "y\n5\n5\n5\n5\n").unwrap();
     assert!(done(&flat, &SMALL).contains("0.000e0"));
     let svg = folder.path().join("flat.svg");
-    let message = refusal(&flat, &[&SMALL[..], &["--picture", svg.to_str().unwrap()]].concat());
-    assert!(message.contains("every deviation is zero") && !svg.exists(), "{message}");
+    let output = stability(&flat, &[&SMALL[..], &["--picture", svg.to_str().unwrap()]].concat());
+    assert!(text(&output.stdout).contains("0.000e0") && !svg.exists());
+    assert!(output.status.code() == Some(2) && text(&output.stderr).contains("every deviation is zero"));
 }
 
 #[test]

@@ -135,11 +135,7 @@ fn every_file_reads_as_the_trial_does() {
     }
     let scenario = Scenario::from_toml(VILLAGE, Path::new("pump.toml")).unwrap();
     let extend = extender(scenario.timer.bits).unwrap();
-    let handed = board::captures(&scenario, 2).map(|h| Handed {
-        edge: extend(h.capture),
-        at: h.edge.at,
-        read: h.read,
-    });
+    let handed = board::captures(&scenario, 2).map(|handed| Handed::new(&handed, extend));
     let mut tried = Vec::new();
     trial::run(&scenario, grid::course(&scenario), handed, |scored| tried.push(scored.reading.clone()))
         .unwrap();
@@ -246,7 +242,15 @@ fn what_cannot_be_done_is_refused_before_it_is_begun() {
     );
     assert!(refusal(&["-o", "nowhere/a.csv"]).contains("nowhere/a.csv: "));
     assert!(refusal(&["-o", "a.csv", "--truth", "nowhere/t.csv"]).contains("nowhere/t.csv: "));
+    assert!(refusal(&["-o", "a.csv", "--truth", "t.txt"]).contains("ending in .csv for the truth"));
     assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 0);
+    // A scenario may be called as it likes, and is not written over.
+    fs::write(folder.path().join("s.csv"), "duration_s = 1\n").unwrap();
+    for arguments in [&["-o", "./s.csv"][..], &["-o", "a.csv", "--truth", "s.csv"]] {
+        let output = humtick(folder.path(), &[&["synth", "s.csv"], arguments].concat());
+        assert!(String::from_utf8_lossy(&output.stderr).contains("is the scenario itself"));
+    }
+    assert_eq!(fs::read_to_string(folder.path().join("s.csv")).unwrap(), "duration_s = 1\n");
     let output = humtick(folder.path(), &["synth", "nothing.toml", "-o", "a.csv"]);
     assert!(
         output.status.code() == Some(2) && String::from_utf8_lossy(&output.stderr).contains("nothing.toml: ")

@@ -43,3 +43,25 @@ fn wrong_use_exits_2_and_says_what_is_wrong() {
     let settings = file("\nwindow = 1.0\n");
     assert!(refusal(&[path, "--settings", settings.to_str().unwrap()]).contains(":2: "));
 }
+
+#[test]
+fn a_meter_that_never_locks_fails() {
+    let dead = file(
+        "duration_s = 5\n[front_end]\nnoise_percent = 0\n[[disturb]]\nkind = \"interruption\"\nat_s = 0\nlength_s = 5\n",
+    );
+    let output = trial(&[dead.to_str().unwrap()]);
+    let (said, warned) =
+        (String::from_utf8(output.stdout).unwrap(), String::from_utf8(output.stderr).unwrap());
+    assert_eq!(output.status.code(), Some(1), "{said}");
+    assert!(said.contains("first lock, s                          -  never\n"), "{said}");
+    assert!(!said.contains("of the clock") && warned.ends_with(": never locked\n"), "{said}{warned}");
+}
+
+/// Errors of pulses once a second are some 0.0001 mHz, which four decimals would hide.
+#[test]
+fn small_errors_are_in_a_small_unit() {
+    let table = String::from_utf8(trial(&["poor-receiver", "--duration", "200"]).stdout).unwrap();
+    let apart = table.lines().find(|line| line.starts_with("clock apart")).unwrap();
+    let rms: f64 = apart.split_whitespace().nth(3).unwrap().parse().unwrap();
+    assert!(table.contains("\nerror, uHz ") && rms > 0.01, "{table}");
+}

@@ -79,6 +79,7 @@ enum Record<'a> {
         u95_hz: Option<f64>,
         fit_hz: Option<f64>,
         fit_u95_hz: Option<f64>,
+        torn: u64,
     },
 }
 
@@ -246,6 +247,7 @@ impl<W: Write> Output<W> {
                 u95_hz: whole.and_then(|w| w.mean_u95_hz),
                 fit_hz: whole.and_then(|w| w.fit_hz),
                 fit_u95_hz: whole.and_then(|w| w.fit_u95_hz),
+                torn: summary.torn,
             })?;
         } else {
             let mark = if self.format == Format::Csv { "# " } else { "" };
@@ -254,6 +256,14 @@ impl<W: Write> Output<W> {
                 "{mark}{edges} edges: {crossings} crossings; rejected {too_soon} too soon, {off_expected} off the \
                  expected time, {ambiguous} ambiguous"
             )?;
+            if summary.torn > 0 {
+                writeln!(
+                    self.out,
+                    "{mark}rows left out: {}, since time ran backwards by less than a wrap: a wrap was tallied before an earlier \
+                     capture was read, or after a later one; a column pending, with the overflow flag, helps against the second",
+                    summary.torn
+                )?;
+            }
             if let Some(whole) = whole {
                 self.whole(mark, &whole)?;
             }

@@ -6,6 +6,7 @@ use std::process::ExitCode;
 use std::time::Duration;
 
 use clap::Args;
+use humtick::limit::{MAX_TICK_HZ, MIN_TICK_HZ};
 use humtick_sim::engine;
 use humtick_sim::entry::Entry;
 use humtick_sim::front_end::FrontEnd;
@@ -42,10 +43,10 @@ pub struct Options {
     /// Recording: .csv, .vcd, .wav or .cfg
     file: PathBuf,
     /// Counter rate of a CSV of raw counts or ticks, hertz [default: the file's own comment]
-    #[arg(long, value_name = "HZ")]
+    #[arg(long, value_name = "HZ", value_parser = tick_hz)]
     tick_hz: Option<u32>,
     /// Counter width of a CSV of raw counts, 8 to 32 [default: the file's own comment]
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(8..=32))]
     bits: Option<u32>,
     /// Signal of a VCD, by name or dotted path
     #[arg(long, value_name = "NAME")]
@@ -177,6 +178,11 @@ impl Options {
             },
         }
     }
+}
+
+fn tick_hz(text: &str) -> Result<u32, String> {
+    let hz = text.parse().ok().filter(|hz| (MIN_TICK_HZ..=MAX_TICK_HZ).contains(hz));
+    hz.ok_or_else(|| format!("expected a whole number from {MIN_TICK_HZ} to {MAX_TICK_HZ}, in figures"))
 }
 
 /// Runs the verb.
@@ -312,7 +318,11 @@ fn never_locked(summary: &Summary, meter: &MeterSettings) -> String {
     }
     let (lowest, highest) = meter.nominal.range_hz();
     let about = 1.0 / commonest;
-    let advice = if (lowest..=highest).contains(&about) {
+    let advice = if summary.spacing.is_scattered() {
+        "no interval is common, which looks like noise and not like a signal: for a waveform try --lowpass or --hysteresis, or another \
+         --channel"
+            .to_owned()
+    } else if (lowest..=highest).contains(&about) {
         "no four edges are an equal time apart: try the other --polarity, or for a waveform --lowpass or --hysteresis".to_owned()
     } else if (0.1..=100_000.0).contains(&about) {
         format!("most are near {:.4} ms: try --nominal {about:.3}", commonest * 1e3)

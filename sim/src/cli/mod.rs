@@ -31,7 +31,7 @@ enum Verb {
     Budget(budget::Options),
     /// Readings from a recorded capture or waveform
     Measure(measure::Options),
-    /// Prints a commented template of a scenario file
+    /// Prints a template of a scenario file; checks one, lists and prints those that come with the program
     Scenario(scenario::Options),
     /// Allan and modified Allan deviation of logged readings
     Stability(stability::Options),

@@ -19,12 +19,12 @@ Example: a scenario of your own from the template, and from one that comes with 
 Without an option it prints a template: every table and key, with unit, range and default. --check exits with 2 and says file, line, key
 and what was expected if a scenario cannot be used.";
 
-/// Prints a commented template of a scenario file
+/// Prints a template of a scenario file; checks one, lists and prints those that come with the program
 #[derive(Args)]
 #[command(after_help = EXAMPLE)]
 pub struct Options {
-    /// Says whether a scenario file can be used, and what is wrong if not
-    #[arg(long, value_name = "FILE.toml", conflicts_with_all = ["list", "show"])]
+    /// Says whether a scenario can be used, what is wrong if not, and what of it comes after its end
+    #[arg(long, value_name = "FILE.toml|NAME", conflicts_with_all = ["list", "show"])]
     check: Option<PathBuf>,
     /// Lists the scenarios that come with the program
     #[arg(long, conflicts_with = "show")]
@@ -37,14 +37,14 @@ pub struct Options {
 /// Runs the verb.
 pub fn run(options: Options) -> Result<ExitCode, String> {
     let text = if let Some(path) = &options.check {
-        let scenario = Scenario::from_file(path).map_err(|e| e.to_string())?;
-        format!("{}: {}\n", plain(&path.display().to_string()), plain(&summary(&scenario)))
+        let (scenario, _) = load(path, Instead::default())?;
+        let remarks = scenario.remarks().into_iter().map(|remark| format!("  but {remark}\n"));
+        let remarks: String = remarks.collect();
+        format!("{}: {}\n{remarks}", plain(&path.display().to_string()), plain(&summary(&scenario)))
     } else if options.list {
         built_in::ALL.map(|(name, text)| format!("{name:<22} {}\n", built_in::lesson(text))).concat()
     } else if let Some(wanted) = &options.show {
-        let known = || built_in::ALL.map(|(n, _)| n).join(", ");
-        let none = || format!("no scenario {wanted:?} comes with the program; there are {}", known());
-        built_in(wanted).ok_or_else(none)?.to_owned()
+        built_in::find(wanted)?.to_owned()
     } else {
         TEMPLATE.to_owned()
     };
@@ -58,8 +58,11 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
 
 /// The scenario in a file, or the one of that name that comes with the program, with some values `instead` of its own; and its text.
 pub fn load(path: &Path, instead: Instead) -> Result<(Scenario, String), String> {
-    let text = match (path.exists(), path.to_str().and_then(built_in)) {
-        (false, Some(text)) => text.to_owned(),
+    let text = match path.to_str() {
+        // 16.7 in a name is no ending.
+        Some(name) if !path.exists() && (!name.contains(['/', '\\']) && !name.ends_with(".toml")) => {
+            built_in::find(name)?.to_owned()
+        }
         _ => std::fs::read_to_string(path)
             .map_err(|source| ScenarioError::Io { path: path.into(), source }.to_string())?,
     };
@@ -67,14 +70,10 @@ pub fn load(path: &Path, instead: Instead) -> Result<(Scenario, String), String>
     Ok((scenario, text))
 }
 
-fn built_in(name: &str) -> Option<&'static str> {
-    built_in::ALL.iter().find(|(n, _)| *n == name).map(|(_, text)| *text)
-}
-
 /// What it comes to, in a line.
 fn summary(scenario: &Scenario) -> String {
     format!(
-        "right: {}, {} s at {} Hz, {}, harmonics: {}, disturbances: {}, {}-bit counter at {} Hz; meter: {}, {} s window",
+        "can be used: {}, {} s at {} Hz, {}, harmonics: {}, disturbances: {}, {}-bit counter at {} Hz; meter: {}, {} s window",
         scenario.name,
         scenario.duration_s,
         scenario.nominal_hz,

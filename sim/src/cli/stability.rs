@@ -114,15 +114,14 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
         }
     };
     let rows: Vec<_> = ms.into_iter().filter_map(|m| phase.deviations(m)).collect();
-    if let Some(path) = &options.picture {
+    let drawn = options.picture.as_deref().map(|path| {
         let name = options.file.file_name().unwrap_or_default().to_string_lossy();
         let spacing = series.notes.first().map_or("", String::as_str);
         let title = format!("{name}: {} values; {spacing}", series.fractions.len());
-        let svg = plot::svg(&title, &rows).ok_or_else(|| {
-            format!("{file}: every deviation is zero, which has no place on a logarithmic axis: no picture")
-        })?;
-        picture::save(path, &svg).map_err(|e| e.to_string())?;
-    }
+        plot::svg(&title, &rows).map(|svg| picture::save(path, &svg).map_err(|e| e.to_string()))
+    });
+    let has_place = !matches!(drawn, Some(None));
+    drawn.flatten().transpose()?;
     let header = Header {
         file: &file,
         values: series.fractions.len(),
@@ -132,7 +131,10 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
     match print(options.format, &header, &rows) {
         // Whoever read the output has had enough.
         Err(e) if e.kind() != io::ErrorKind::BrokenPipe => Err(format!("cannot write the results: {e}")),
-        _ => Ok(ExitCode::SUCCESS),
+        _ if has_place => Ok(ExitCode::SUCCESS),
+        _ => Err(format!(
+            "{file}: every deviation is zero, which has no place on a logarithmic axis: no picture"
+        )),
     }
 }
 

@@ -44,7 +44,7 @@ pub struct Options {
     #[arg(short, long, value_name = "FILE")]
     output: PathBuf,
     /// Writes the true frequency as CSV
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE.csv")]
     truth: Option<PathBuf>,
     /// Time from row to row of the truth, whole microseconds [default: 0.1]
     #[arg(long, value_name = "SECONDS", requires = "truth")]
@@ -91,6 +91,24 @@ impl Options {
         Ok(kind)
     }
 
+    /// Refuses to write over the scenario, or two files under one name.
+    fn check_names(&self) -> Result<(), String> {
+        let shown = self.output.display();
+        if let Some(truth) = &self.truth {
+            if !truth.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("csv")) {
+                return Err(format!("{}: expected a name ending in .csv for the truth", truth.display()));
+            }
+            if write::are_one(truth, &self.output) {
+                return Err(format!("{shown}: output and truth want a file each"));
+            }
+        }
+        let written = [Some(&self.output), self.truth.as_ref()];
+        match written.into_iter().flatten().find(|path| write::are_one(path, &self.scenario)) {
+            Some(path) => Err(format!("{}: is the scenario itself: give another name", path.display())),
+            None => Ok(()),
+        }
+    }
+
     fn every(&self) -> Result<truth::Every, String> {
         let seconds = self.truth_every.unwrap_or(0.1);
         truth::Every::from_s(seconds)
@@ -101,9 +119,7 @@ impl Options {
 /// Runs the verb.
 pub fn run(options: Options) -> Result<ExitCode, String> {
     let (kind, every) = (options.kind()?, options.every()?);
-    if options.truth.as_ref() == Some(&options.output) {
-        return Err(format!("{}: output and truth want a file each", options.output.display()));
-    }
+    options.check_names()?;
     let instead = Instead { seed: options.seed, duration_s: options.duration };
     let (scenario, _) = load(&options.scenario, instead)?;
     let sample_hz = options.sample_hz.unwrap_or(48_000);

@@ -35,7 +35,7 @@ tones, impulses or steps.
 A reading is false if it is off by more than five times the half width of its own interval, or stands where there was no voltage. Settling
 is counted from each step of frequency or phase and each end of a dip until readings are within twice that half width, and stay there.
 
-The exit status is 1 if a limit of the scenario is broken.";
+The exit status is 1 if a limit of the scenario is broken or the meter never locked.";
 
 /// A scenario through front end, timer and meter, scored against the truth
 #[derive(Args)]
@@ -92,12 +92,15 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
         if !path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("html")) {
             return Err(format!("{}: expected a page's name ending in .html", path.display()));
         }
+        if write::are_one(path, &options.scenario) {
+            return Err(format!("{}: is the scenario itself: give another name", path.display()));
+        }
         write::remove_when_interrupted().map_err(|e| e.to_string())?;
     }
     let (scenario, text) = options.scenario()?;
     let extend = extender(scenario.timer.bits).ok_or("the counter has 8 to 32 bits")?;
     let mut captures = board::captures(&scenario, board::threads());
-    let handed = captures.by_ref().map(|h| Handed { edge: extend(h.capture), at: h.edge.at, read: h.read });
+    let handed = captures.by_ref().map(|handed| Handed::new(&handed, extend));
     let mut report = options.report.as_ref().map(|_| Report::new(&scenario));
     let mut progress = Progress::new(scenario.duration_s);
     let score = trial::run(&scenario, grid::course(&scenario), handed, |scored| {
@@ -132,5 +135,8 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
             eprintln!("humtick: {}: limit broken: {limit}", super::plain(&scenario.name));
         }
     }
-    Ok(if broken.is_empty() { ExitCode::SUCCESS } else { ExitCode::from(1) })
+    if score.lock_s.is_none() {
+        eprintln!("humtick: {}: never locked", super::plain(&scenario.name));
+    }
+    Ok(if broken.is_empty() && score.lock_s.is_some() { ExitCode::SUCCESS } else { ExitCode::from(1) })
 }

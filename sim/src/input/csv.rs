@@ -45,17 +45,23 @@ pub(super) fn open(
         Clock::new(&columns, &said, options).map_err(|what| InputError::file(path, what))?;
     assumptions.extend(columns.ignored.iter().map(|name| format!("column {name} ignored")));
 
-    let mut rows = Rows { roles: columns.roles, clock, last: 0 };
+    let mut rows = Rows { roles: columns.roles, clock, last: 0, held: None, before: 0 };
+    let end = End::default();
+    let torn = end.clone();
     let edges = stream(path.into(), "no edges: no rows below the header".into(), move || {
         while lines.advance()? {
             match lines.text() {
                 [] | [b'#', ..] => {}
-                row => return rows.edge(row).map(Some).map_err(|what| lines.error(what)),
+                row => match rows.edge(row).map_err(|what| lines.error(what))? {
+                    Next::Edge(edge) => return Ok(Some(edge)),
+                    Next::Torn => torn.tear(),
+                    Next::None => {}
+                },
             }
         }
-        Ok(None)
+        Ok(rows.held.take())
     });
-    Ok(Recording { tick_hz, resolution: 1, assumptions, edges, end: End::default() })
+    Ok(Recording { tick_hz, resolution: 1, assumptions, edges, end })
 }
 
 /// What comments and options say about the counter.
@@ -229,13 +235,58 @@ impl Clock {
 struct Rows {
     roles: Vec<Option<Role>>,
     clock: Clock,
-    /// Ticks of the latest edge.
+    /// Ticks of the latest edge that was handed on, or is held.
     last: u64,
+    /// Of a tallied counter the latest row, until the next has shown that it is in its place.
+    held: Option<TimedEdge>,
+    /// Ticks of the row before that.
+    before: u64,
+}
+
+/// What a row brings.
+enum Next {
+    /// An edge: this row's, or of a tallied counter the row's before.
+    Edge(TimedEdge),
+    /// This row is out of place or the one before was, by a wrap that was tallied too early or too late.
+    Torn,
+    /// This row is held.
+    None,
 }
 
 impl Rows {
-    /// The edge of one row.
-    fn edge(&mut self, row: &[u8]) -> Result<TimedEdge, String> {
+    /// Takes one row.
+    ///
+    /// A handler that is late may tally a wrap before an earlier capture is read, or a capture may be read before its wrap is tallied:
+    /// that row is off by a wrap, and time runs backwards before it or after it. Such a row is left out.
+    fn edge(&mut self, row: &[u8]) -> Result<Next, String> {
+        let edge = self.read(row)?;
+        if edge.ticks < self.last {
+            return self.backwards(edge);
+        }
+        self.last = edge.ticks;
+        let Clock::Tallied { .. } = self.clock else { return Ok(Next::Edge(edge)) };
+        let Some(before) = self.held.replace(edge) else { return Ok(Next::None) };
+        self.before = before.ticks;
+        Ok(Next::Edge(before))
+    }
+
+    /// Time runs backwards to `edge`.
+    fn backwards(&mut self, edge: TimedEdge) -> Result<Next, String> {
+        let back = self.last - edge.ticks;
+        match (&self.clock, &mut self.held) {
+            (Clock::Tallied { bits }, Some(held)) if back <= 1 << *bits => {
+                // If there was room for the one held a wrap before, it was too late; else this one is too early.
+                if held.ticks - self.before >= 1 << *bits {
+                    (*held, self.last) = (edge, edge.ticks);
+                }
+                Ok(Next::Torn)
+            }
+            _ => Err(format!("time runs backwards: tick {} after tick {}", edge.ticks, self.last)),
+        }
+    }
+
+    /// The edge that a row says.
+    fn read(&mut self, row: &[u8]) -> Result<TimedEdge, String> {
         let mut found = [None; 4];
         let mut count = 0;
         for cell in cells(row) {
@@ -250,16 +301,6 @@ impl Rows {
         // The header made sure of a time column, and of wraps where the clock wants them.
         let [time, wraps, pending, level] = found;
         let ticks = self.ticks(time.unwrap_or_default(), wraps.unwrap_or_default(), pending)?;
-        if ticks < self.last {
-            let hint = match self.clock {
-                Clock::Tallied { .. } if pending.is_none() => {
-                    "; if the tally lags behind a capture, record the overflow flag in a column pending"
-                }
-                _ => "",
-            };
-            return Err(format!("time runs backwards: tick {ticks} after tick {}{hint}", self.last));
-        }
-        self.last = ticks;
         let polarity =
             if flag("level", level.unwrap_or(b"1"))? { Polarity::Rising } else { Polarity::Falling };
         Ok(TimedEdge { ticks, polarity })

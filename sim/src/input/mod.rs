@@ -88,22 +88,37 @@ pub struct Recording {
     pub assumptions: Vec<String>,
     /// The edges in order of time; the first error ends them.
     pub edges: Box<dyn Iterator<Item = Result<TimedEdge, InputError>>>,
-    /// How far the record goes, which may be beyond the last edge.
+    /// What is known of the record once all edges have been taken.
     pub end: End,
 }
 
-/// The latest moment a reader has come to, in ticks since the record began. Zero where a record holds nothing but edges.
+/// What a reader knows of a record in the end.
 #[derive(Clone, Debug, Default)]
-pub struct End(Rc<Cell<u64>>);
+pub struct End(Rc<Ends>);
+
+#[derive(Debug, Default)]
+struct Ends {
+    ticks: Cell<u64>,
+    torn: Cell<u64>,
+}
 
 impl End {
-    /// The end, once all edges have been taken.
+    /// How far the record goes, which may be beyond the last edge, in ticks since it began. Zero where it holds nothing but edges.
     pub fn ticks(&self) -> u64 {
-        self.0.get()
+        self.0.ticks.get()
+    }
+
+    /// Rows that were left out because a wrap of the counter was mistaken.
+    pub fn torn(&self) -> u64 {
+        self.0.torn.get()
     }
 
     fn set(&self, ticks: u64) {
-        self.0.set(ticks);
+        self.0.ticks.set(ticks);
+    }
+
+    fn tear(&self) {
+        self.0.torn.set(self.0.torn.get() + 1);
     }
 }
 

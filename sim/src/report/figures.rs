@@ -18,7 +18,12 @@ fn row(label: &'static str, figure: String, remark: String) -> Row {
 }
 
 fn mhz(hz: Option<f64>) -> String {
-    hz.map_or("\u{2013}".into(), |hz| format!("{:.4} mHz", hz * 1e3))
+    match hz {
+        None => "\u{2013}".into(),
+        Some(hz) if hz.abs() < 1e-8 => format!("{:.4} nHz", hz * 1e9),
+        Some(hz) if hz.abs() < 1e-5 => format!("{:.4} uHz", hz * 1e6),
+        Some(hz) => format!("{:.4} mHz", hz * 1e3),
+    }
 }
 
 fn seconds(s: Option<f64>) -> String {
@@ -38,10 +43,11 @@ pub fn rows(scenario: &Scenario, score: &Score) -> Vec<Row> {
     let (window, apart) = (&score.window, &score.coverage_apart);
     let (low, high) = apart.expected();
     let worst_at = window.worst.map_or(String::new(), |(_, at)| format!("at {:.3} s", at.seconds()));
-    let bound = match score.over_bound().filter(|ratio| ratio.is_finite()) {
+    let bound = match score.over_bound() {
         Some(ratio) => format!(
             "the least scatter that any estimator can reach; the errors, clock apart, have {ratio:.2} times that"
         ),
+        None if score.chatters() => "does not hold: crossings have several edges".into(),
         None => String::new(),
     };
     let expected = if apart.judged == 0 {
@@ -57,6 +63,7 @@ pub fn rows(scenario: &Scenario, score: &Score) -> Vec<Row> {
     let settling = &score.settling;
     let settled = match settling.worst {
         _ if settling.steps == 0 => "no step of frequency or phase, no dip".into(),
+        Some((0.0, _)) => "no reading left its interval".into(),
         Some((worst, at)) => format!(
             "mean, after {} of {} steps; the longest {worst:.3} s after that at {:.3} s",
             settling.settled,
@@ -88,7 +95,7 @@ pub fn rows(scenario: &Scenario, score: &Score) -> Vec<Row> {
         row("Noise permits, rms", mhz(score.bound_hz()), bound),
         row(
             "Clock's part",
-            mhz(Some(score.clock_hz(scenario.nominal_hz))),
+            mhz(Some(score.clock_hz(scenario.nominal_hz)).filter(|_| window.count > 0)),
             "of every error, all the time".into(),
         ),
         row("95 % interval holds the truth", percent(score.coverage.share()), expected),
@@ -112,5 +119,6 @@ pub fn rows(scenario: &Scenario, score: &Score) -> Vec<Row> {
         ),
     ];
     rows.extend(score.overruns.map(|overruns| row("Captures overrun", overruns.to_string(), String::new())));
+    rows.push(row("Wraps mistaken", score.mistaken.to_string(), String::new()));
     rows
 }

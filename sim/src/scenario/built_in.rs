@@ -1,5 +1,7 @@
 //! Scenarios that come with the program: the files of `sim/scenarios`.
 
+use crate::keys::nearest;
+
 /// Name of the file without its ending, and its text; the simplest first.
 pub const ALL: [(&str, &str); 11] = [
     ("hydro-by-day", include_str!("../../scenarios/hydro-by-day.toml")),
@@ -14,6 +16,21 @@ pub const ALL: [(&str, &str); 11] = [
     ("hydro-16.7hz", include_str!("../../scenarios/hydro-16.7hz.toml")),
     ("hydro-400hz", include_str!("../../scenarios/hydro-400hz.toml")),
 ];
+
+/// The text of the scenario of that name.
+///
+/// # Errors
+/// If there is none: which name is most like it, and which there are.
+pub fn find(name: &str) -> Result<&'static str, String> {
+    let names = || ALL.iter().map(|(name, _)| *name);
+    ALL.iter().find(|(known, _)| *known == name).map(|(_, text)| *text).ok_or_else(|| {
+        format!(
+            "no scenario {name:?} comes with the program;{} There are {}",
+            nearest(names(), name),
+            names().collect::<Vec<_>>().join(", ")
+        )
+    })
+}
 
 /// What the scenario teaches: its first line of comment.
 pub fn lesson(text: &str) -> &str {

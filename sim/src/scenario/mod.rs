@@ -4,6 +4,7 @@
 
 pub mod built_in;
 mod parse;
+mod remarks;
 pub mod template;
 
 use std::path::PathBuf;

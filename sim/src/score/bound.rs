@@ -58,6 +58,12 @@ impl Bound {
         root_of_squares([self.noise_s, self.latency_s, self.quantum_s])
     }
 
+    /// Least variance at the scenario's nominal frequency over a whole window, in hertz squared.
+    pub(super) fn of_window(&self, scenario: &Scenario) -> Option<f64> {
+        let hz = scenario.nominal_hz;
+        self.variance(hz, (scenario.meter.window_s * hz).round() / hz, 0)
+    }
+
     /// Least variance of `frequency_hz` over `span_s` seconds, in hertz squared, where `missed` cycles have no crossing; `None` with too
     /// few crossings for a slope.
     pub(super) fn variance(&self, frequency_hz: f64, span_s: f64, missed: u32) -> Option<f64> {

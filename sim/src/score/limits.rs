@@ -44,7 +44,11 @@ impl Score {
             let first =
                 self.first_false.map_or(String::new(), |at| format!(", the first at {:.3} s", at.seconds()));
             let found = format!("there are {}{first}", self.false_readings);
-            hold(self.false_readings <= limit, format!("false_readings = {limit}: {found}"));
+            let found = if self.window.count == 0 { "no reading to judge".into() } else { found };
+            hold(
+                self.window.count > 0 && self.false_readings <= limit,
+                format!("false_readings = {limit}: {found}"),
+            );
         }
         broken
     }

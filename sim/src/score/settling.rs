@@ -29,6 +29,8 @@ pub struct Settling {
     pub steps: u64,
     /// Of these, those after which readings settled.
     pub settled: u64,
+    /// Of those, the ones that unsettled no reading.
+    pub unnoticed: u64,
     sum_s: f64,
     /// The longest time in seconds, and the step it followed.
     pub worst: Option<(f64, Moment)>,
@@ -63,7 +65,7 @@ impl Settling {
                 _ => {}
             }
         }
-        Self { marks, gap_s, open: None, steps: 0, settled: 0, sum_s: 0.0, worst: None }
+        Self { marks, gap_s, open: None, steps: 0, settled: 0, unnoticed: 0, sum_s: 0.0, worst: None }
     }
 
     /// A reading whose window ends at `last`, or that says at that moment that nothing is known.
@@ -112,6 +114,7 @@ impl Settling {
         let Some(settled) = open.settled else { return };
         let time_s = if open.unsettled { settled.since(open.at) } else { 0.0 };
         self.settled += 1;
+        self.unnoticed += u64::from(!open.unsettled);
         self.sum_s += time_s;
         if self.worst.is_none_or(|(worst, _)| time_s > worst) {
             self.worst = Some((time_s, open.at));
@@ -187,7 +190,7 @@ mod tests {
         };
         settle(&mut settling, 1..541, |at| !off(at));
         settling.finish(Moment::from_s(54.0));
-        assert_eq!((settling.steps, settling.settled), (3, 2));
+        assert_eq!((settling.steps, settling.settled, settling.unnoticed), (3, 2, 0));
         let (worst, at) = settling.worst.unwrap();
         assert!((worst - 1.5).abs() < 1e-9 && at == Moment::second(32), "{worst} {at:?}");
         assert!((settling.mean_s().unwrap() - 1.0).abs() < 1e-9);
@@ -198,7 +201,8 @@ mod tests {
         let mut settling = Settling::new(&dips(40.0, 1), 0.15);
         settle(&mut settling, 1..200, |_| true);
         settling.finish(Moment::second(20));
-        assert_eq!((settling.steps, settling.settled, settling.mean_s()), (1, 1, Some(0.0)));
+        assert_eq!((settling.steps, settling.settled, settling.unnoticed), (1, 1, 1));
+        assert_eq!(settling.mean_s(), Some(0.0));
     }
 
     /// Three readings that never came are no better than three that are off.

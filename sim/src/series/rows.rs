@@ -120,7 +120,9 @@ impl Rows {
         if let Some(value) = value {
             let (least, expected) = match options.scale {
                 Scale::PerUnit => (-1e12, "a number from -1e12 to 1e12 (--per-unit)"),
-                Scale::Mean | Scale::Nominal(_) => (1e-9, "hertz from 1e-9 to 1e12"),
+                Scale::Mean | Scale::Nominal(_) => {
+                    (1e-9, "hertz from 1e-9 to 1e12 (for fractions give --per-unit)")
+                }
             };
             if !(least..=1e12).contains(&value) {
                 return Err(format!(

@@ -136,7 +136,10 @@ fn errors_say_where_and_what() {
         ("1", "log.csv:3: 1 cells, but the header names 2 columns"),
         ("1,fifty", "log.csv:3: column frequency_hz: fifty is not a number like 50.0012"),
         ("1,inf", "log.csv:3: column frequency_hz: inf is not a number like 50.0012"),
-        ("1,0", "log.csv:3: frequency_hz is 0, expected hertz from 1e-9 to 1e12; leave out what is unknown"),
+        (
+            "1,0",
+            "log.csv:3: frequency_hz is 0, expected hertz from 1e-9 to 1e12 (for fractions give --per-unit); leave out what is unknown",
+        ),
         ("noon,50", "log.csv:3: column time: noon is not a number like 50.0012"),
         (",50", "log.csv:3: the cell of the time column is empty"),
         ("0,50", "log.csv:3: time 0 s does not come after 0 s: expected one record in order of time"),

@@ -152,7 +152,7 @@ fn a_handler_later_than_a_wrap_loses_wraps() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(400))]
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(400) })]
 
     /// Any counter, any clock, handlers within their limits: every stamp is the truth's lowest 32 bits.
     #[test]

@@ -56,6 +56,11 @@ pub fn whole<T>(
     Ok(result)
 }
 
+/// Whether two names are of one file, as far as the system can tell.
+pub fn are_one(a: &Path, b: &Path) -> bool {
+    a == b || fs::canonicalize(a).is_ok_and(|a| fs::canonicalize(b).is_ok_and(|b| a == b))
+}
+
 /// Temporary files there are.
 static UNFINISHED: Mutex<Vec<PathBuf>> = Mutex::new(Vec::new());
 

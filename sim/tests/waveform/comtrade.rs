@@ -466,7 +466,7 @@ fn damage(bytes: &mut [u8], damage: &[(f64, u8)]) {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(400))]
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(400) })]
 
     /// Whatever the bytes, there is a result in order of time or an error.
     #[test]

@@ -117,7 +117,7 @@ fn truncated_at_every_byte() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(300))]
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(300) })]
 
     /// Whatever the bytes, there is a result or an error.
     #[test]

@@ -48,6 +48,7 @@ fn fields(scenario: &Scenario, score: &Score, broken: &[String]) -> Vec<(&'stati
         ("lock_s", json!(score.lock_s)),
         ("steps", json!(settling.steps)),
         ("steps_settled", json!(settling.settled)),
+        ("steps_unnoticed", json!(settling.unnoticed)),
         ("settling_mean_s", json!(settling.mean_s())),
         ("settling_worst_s", json!(settling.worst.map(|w| w.0))),
         ("settling_worst_after_s", json!(settling.worst.map(|w| w.1.seconds()))),
@@ -59,6 +60,7 @@ fn fields(scenario: &Scenario, score: &Score, broken: &[String]) -> Vec<(&'stati
         ("off_expected", json!(score.counts.off_expected)),
         ("ambiguous", json!(score.counts.ambiguous)),
         ("overruns", json!(score.overruns)),
+        ("mistaken_wraps", json!(score.mistaken)),
         ("broken", json!(broken)),
     ]
 }
@@ -151,6 +153,6 @@ mod tests {
         write_csv(&mut out, &scenario, &score, &[]).unwrap();
         let text = String::from_utf8(out).unwrap();
         assert!(!text.contains("null") && !text.contains("NaN"), "{text}");
-        assert!(text.trim_end().ends_with(",0,0,0,0,,"), "{text}");
+        assert!(text.trim_end().ends_with(",0,0,0,0,,0,"), "{text}");
     }
 }

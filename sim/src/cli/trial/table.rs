@@ -42,18 +42,24 @@ fn head(scenario: &Scenario) -> String {
 }
 
 fn errors(out: &mut impl Write, scenario: &Scenario, score: &Score) -> io::Result<()> {
-    writeln!(out, "{:<28}{:>12}{:>12}{:>12}", "error, mHz", "bias", "rms", "worst")?;
-    row(out, "against the window's truth", &score.window)?;
-    row(out, "against the middle's truth", &score.instant)?;
-    row(out, "clock apart", &score.apart)?;
-    let clock = score.clock_hz(scenario.nominal_hz) * 1e3;
-    writeln!(out, "{:<28}{clock:>12.4}", "  of the clock, all the time")?;
+    let unit = Unit::of(score);
+    let head = format!("error, {}", unit.name);
+    writeln!(out, "{head:<28}{:>12}{:>12}{:>12}", "bias", "rms", "worst")?;
+    row(out, &unit, "against the window's truth", &score.window)?;
+    row(out, &unit, "against the middle's truth", &score.instant)?;
+    row(out, &unit, "clock apart", &score.apart)?;
+    if score.window.count > 0 {
+        let clock = unit.figure(Some(score.clock_hz(scenario.nominal_hz)));
+        writeln!(out, "{:<28}{clock:>12}", "  of the clock, all the time")?;
+    }
     let Some(bound) = score.bound_hz() else { return Ok(()) };
-    let ratio = score
-        .over_bound()
-        .filter(|r| r.is_finite())
-        .map_or(String::new(), |r| format!("  {r:.2} times that, clock apart"));
-    writeln!(out, "{:<28}{:>12}{:>12.4}{:>12}{ratio}", "noise permits", "", bound * 1e3, "")?;
+    let ratio = match score.over_bound() {
+        Some(ratio) => format!("  {ratio:.2} times that, clock apart"),
+        None if score.chatters() => "  does not hold: crossings have several edges".into(),
+        None => String::new(),
+    };
+    let bound = unit.figure(Some(bound));
+    writeln!(out, "{:<28}{:>12}{bound:>12}{:>12}{ratio}", "noise permits, whole window", "", "")?;
     let us = |seconds: f64| seconds * 1e6;
     let b = &score.bound;
     writeln!(
@@ -65,13 +71,32 @@ fn errors(out: &mut impl Write, scenario: &Scenario, score: &Score) -> io::Resul
     )
 }
 
-fn row(out: &mut impl Write, label: &str, errors: &Errors) -> io::Result<()> {
-    let figure = |hz: Option<f64>| hz.map_or("-".into(), |hz| format!("{:.4}", hz * 1e3));
+/// What errors are printed in: the unit that leaves the clock's part or the noise's a figure before the fourth decimal.
+struct Unit {
+    name: &'static str,
+    per_hz: f64,
+}
+
+impl Unit {
+    fn of(score: &Score) -> Self {
+        match score.apart.rms() {
+            Some(rms) if rms < 1e-8 => Self { name: "nHz", per_hz: 1e9 },
+            Some(rms) if rms < 1e-5 => Self { name: "uHz", per_hz: 1e6 },
+            _ => Self { name: "mHz", per_hz: 1e3 },
+        }
+    }
+
+    fn figure(&self, hz: Option<f64>) -> String {
+        hz.map_or("-".into(), |hz| format!("{:.4}", hz * self.per_hz))
+    }
+}
+
+fn row(out: &mut impl Write, unit: &Unit, label: &str, errors: &Errors) -> io::Result<()> {
     let (worst, at) = match errors.worst {
         Some((worst, at)) => (Some(worst), format!("  at {:.3} s", at.seconds())),
         None => (None, String::new()),
     };
-    let (bias, rms, worst) = (figure(errors.bias()), figure(errors.rms()), figure(worst));
+    let [bias, rms, worst] = [errors.bias(), errors.rms(), worst].map(|hz| unit.figure(hz));
     writeln!(out, "{label:<28}{bias:>12}{rms:>12}{worst:>12}{at}")
 }
 
@@ -100,9 +125,14 @@ fn shares(out: &mut impl Write, scenario: &Scenario, score: &Score) -> io::Resul
     if settling.steps == 0 {
         return line(out, "settling, s", "-", "  no step of frequency or phase, no dip");
     }
-    let settled = format!("  mean, after {} of {} steps", settling.settled, settling.steps);
+    let unnoticed = match settling.unnoticed {
+        0 => String::new(),
+        all if all == settling.steps => "; no reading left its interval".into(),
+        some => format!("; after {some} no reading left its interval"),
+    };
+    let settled = format!("  mean, after {} of {} steps{unnoticed}", settling.settled, settling.steps);
     line(out, "settling, s", &seconds(settling.mean_s()), &settled)?;
-    let Some((worst, at)) = settling.worst else { return Ok(()) };
+    let Some((worst, at)) = settling.worst.filter(|(worst, _)| *worst > 0.0) else { return Ok(()) };
     line(out, "  worst", &seconds(Some(worst)), &format!("  after {:.3} s", at.seconds()))
 }
 
@@ -122,10 +152,10 @@ fn counts(out: &mut impl Write, score: &Score) -> io::Result<()> {
         counts.too_soon, counts.off_expected, counts.ambiguous
     );
     line(out, "edges rejected", &rejected.to_string(), &reasons)?;
-    match score.overruns {
-        Some(overruns) => line(out, "captures overrun", &overruns.to_string(), ""),
-        None => Ok(()),
+    if let Some(overruns) = score.overruns {
+        line(out, "captures overrun", &overruns.to_string(), "")?;
     }
+    line(out, "wraps mistaken", &score.mistaken.to_string(), "")
 }
 
 fn line(out: &mut impl Write, label: &str, figure: &str, remark: &str) -> io::Result<()> {
@@ -176,7 +206,7 @@ pub mod tests {
         let edges = (1..3_000).map(|k| {
             let at = Moment::from_s(f64::from(k) / 50.0 + 3e-6 * random.normal());
             let ticks = at.seconds() * 2e6 * (1.0 + 12e-6);
-            Handed { edge: Edge::rising(Stamp::new(ticks as u32)), at, read: at.later(1e-5) }
+            Handed { edge: Edge::rising(Stamp::new(ticks as u32)), at, read: at.later(1e-5), mistaken: false }
         });
         let score = trial::run(&scenario, steady(), edges, |_| {}).unwrap();
         (scenario, score)

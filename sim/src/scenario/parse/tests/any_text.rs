@@ -57,7 +57,7 @@ fn total(text: &str) -> Result<(), TestCaseError> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(2_000))]
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(2_000) })]
 
     #[test]
     fn any_text_is_read_or_refused(text in "(?s).{0,200}") {
