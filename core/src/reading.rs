@@ -2,7 +2,7 @@
 //!
 #![doc = include_str!("../COVERAGE.md")]
 
-use crate::arithmetic::{Scaled, fraction_bits};
+use crate::arithmetic::{Scaled, digit, fraction_bits};
 use crate::chain::Chain;
 use crate::config::{Length, Settings};
 use crate::estimate::rocof::bend;
@@ -62,7 +62,8 @@ impl Reading {
 /// Frequency of a fit: rate (1 + clock error) / period, to the nearest nanohertz of the rounded period.
 pub(crate) const fn frequency(fit: &Fit, settings: &Settings) -> Frequency {
     let nano_rate = settings.base.nano_rate();
-    let (whole, rest) = (nano_rate / fit.period, nano_rate % fit.period);
+    // Below 2^61 over 2^47.
+    let (whole, rest) = digit(nano_rate, fit.period);
     let below = (whole << fit.period_shift) | fraction_bits(rest, fit.period, fit.period_shift);
     // What is left of the numerator, modulo 2^64, is less than one period.
     let left = (nano_rate << fit.period_shift).wrapping_sub(below.wrapping_mul(fit.period));
@@ -106,11 +107,11 @@ pub(crate) fn uncertainty<E: Estimator>(
 /// (1 - U^2)^((freedom - 3)/2) and rho = the least-squares variance over the estimator's; the formulas fit its quadrature.
 /// Below four degrees of freedom it is Student's t, at least; with one, next to the formula's pole, its 12.706 as a figure.
 pub(crate) fn coverage<E: Estimator>(freedom: u32) -> Scaled {
-    let n = u64::from(freedom) + 2;
+    let n = freedom + 2;
     let (above, less) = if n < 6 { (2_410, 3_050) } else { E::COVERAGE };
-    let excess = (n * 1_000).saturating_sub(less.into()).max(1);
-    let factor = if n < 4 { 12_707 } else { 1_960 + u64::from(above) * 1_000 / excess };
-    Scaled::new(factor, 0).times(THOUSANDTH)
+    let excess = (n * 1_000).saturating_sub(less).max(1);
+    let factor = if n < 4 { 12_707 } else { 1_960 + above * 1_000 / excess };
+    Scaled::new(factor.into(), 0).times(THOUSANDTH)
 }
 
 /// Rate of change of frequency in nanohertz a second and the half width of its 95 % interval; `None` with too few crossings.

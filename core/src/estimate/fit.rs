@@ -213,9 +213,8 @@ fn unexplained(sums: &Sums, line: &Slope) -> Option<Scaled> {
 /// `all`, which is n sum r^2, less what level and slope explain of it. That is never more, but for rounding, so the square fits.
 fn less_explained(all: u64, r: i64, tilt: i64, spread: u64) -> Option<Scaled> {
     let (r, tilt) = (r.unsigned_abs(), tilt.unsigned_abs());
-    // After the shift the numerator is below 2^30, half the denominator, and its 32 more bits fit.
     let excess = (u64::BITS - spread.leading_zeros()).saturating_sub(31);
-    let slope = ((tilt >> excess) << 32) / (spread >> excess);
+    let slope = fraction_bits(tilt >> excess, spread >> excess, 32);
     let explained = r * r + scale_down(tilt, u32::try_from(slope).ok()?);
     let whole = all.saturating_sub(explained);
     // What the last term has below one matters where few crossings lie within a tick of the line.
