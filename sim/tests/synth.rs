@@ -287,3 +287,15 @@ fn an_interrupted_file_never_was() {
     }
     assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 3);
 }
+
+/// What a script starts in the background ignores the interrupt, and works like everything else.
+#[cfg(unix)]
+#[test]
+fn an_ignored_interrupt_stays_ignored() {
+    let folder = tempfile::tempdir().unwrap();
+    let script =
+        format!("trap '' INT; exec {} synth saw-start --duration 1 -o a.csv", env!("CARGO_BIN_EXE_humtick"));
+    let output = Command::new("sh").arg("-c").arg(script).current_dir(folder.path()).output().unwrap();
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    assert!(folder.path().join("a.csv").exists());
+}

@@ -54,6 +54,7 @@ fn a_meter_that_never_locks_fails() {
         (String::from_utf8(output.stdout).unwrap(), String::from_utf8(output.stderr).unwrap());
     assert_eq!(output.status.code(), Some(1), "{said}");
     assert!(said.contains("first lock, s                          -  never\n"), "{said}");
+    assert!(said.lines().all(|line| line.trim_end() == line), "{said}");
     assert!(!said.contains("of the clock") && warned.ends_with(": never locked\n"), "{said}{warned}");
 }
 

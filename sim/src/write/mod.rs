@@ -93,22 +93,27 @@ impl Drop for Part {
 /// From here on an interrupted process removes its temporary files, and ends with status 130, as shells have it. For programs: the first line of
 /// a verb that writes files; once is enough, again does no harm.
 ///
+/// Where the interrupt is ignored, as for what a script starts in the background, it stays so.
+///
 /// # Errors
-/// If somebody else in this process handles signals.
+/// If the system refuses a handler.
 pub fn remove_when_interrupted() -> io::Result<()> {
     static DONE: Mutex<bool> = Mutex::new(false);
     let mut done = DONE.lock().unwrap_or_else(PoisonError::into_inner);
     if !*done {
-        ctrlc::try_set_handler(|| {
+        let set = ctrlc::try_set_handler(|| {
             // Held until the end, so that no file begins after its removal.
             let unfinished = unfinished();
             for part in unfinished.iter() {
                 let _ = fs::remove_file(part);
             }
             std::process::exit(130);
-        })
-        .map_err(io::Error::other)?;
-        *done = true;
+        });
+        match set {
+            // There was something in the default's place: here nobody but who started the process can have put it there.
+            Ok(()) | Err(ctrlc::Error::MultipleHandlers) => *done = true,
+            Err(error) => return Err(io::Error::other(error)),
+        }
     }
     Ok(())
 }

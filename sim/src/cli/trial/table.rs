@@ -59,7 +59,9 @@ fn errors(out: &mut impl Write, scenario: &Scenario, score: &Score) -> io::Resul
         None => String::new(),
     };
     let bound = unit.figure(Some(bound));
-    writeln!(out, "{:<28}{:>12}{bound:>12}{:>12}{ratio}", "noise permits, whole window", "", "")?;
+    // Under the column of the root mean squares.
+    let ratio = if ratio.is_empty() { ratio } else { format!("{:12}{ratio}", "") };
+    writeln!(out, "{:<28}{:>12}{bound:>12}{ratio}", "noise permits, whole window", "")?;
     let us = |seconds: f64| seconds * 1e6;
     let b = &score.bound;
     writeln!(
