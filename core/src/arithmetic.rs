@@ -1,20 +1,42 @@
 //! Arithmetic wider than it looks, in 64-bit integers: no float, and no u128, which an 8-bit part has none worth having of.
+//!
+//! What a reading is made of stays out of line: written into each other, these functions made 28 KB of a reading on an ATmega, all of its
+//! flash, and no part gains from it. Edges use none of them. A remainder is taken by a product: an 8-bit part would divide a second time.
+
+/// Bits of `value` up to the highest that is set. Byte by byte, since an 8-bit part has no instruction that counts bits: at once they
+/// are 650 bytes of code.
+#[inline(never)]
+pub(crate) const fn size(mut value: u64) -> u32 {
+    let mut size = 0;
+    while value > 0xFF {
+        value >>= 8;
+        size += 8;
+    }
+    while value > 0 {
+        value >>= 1;
+        size += 1;
+    }
+    size
+}
 
 /// Numerator / denominator * 2^`bits`, rounded down, for numerator < denominator < 2^48 and `bits` <= 48 with the result below
 /// 2^64. As many bits a step as a remainder below the denominator has room for, 16 or more.
+#[inline(never)]
 pub(crate) const fn fraction_bits(mut remainder: u64, denominator: u64, mut bits: u32) -> u64 {
-    let (mut quotient, room) = (0, denominator.leading_zeros());
+    let (mut quotient, room) = (0, u64::BITS - size(denominator));
     while bits > 0 {
         let step = if bits < room { bits } else { room };
         let shifted = remainder << step;
-        quotient = (quotient << step) | (shifted / denominator);
-        remainder = shifted % denominator;
+        let digits = shifted / denominator;
+        quotient = (quotient << step) | digits;
+        remainder = shifted - digits * denominator;
         bits -= step;
     }
     quotient
 }
 
 /// `whole` * `fraction` / 2^32, rounded down, for a product below 2^96.
+#[inline(never)]
 pub(crate) const fn scale_down(whole: u64, fraction: u32) -> u64 {
     let fraction = fraction as u64;
     (whole >> 32) * fraction + (((whole & 0xFFFF_FFFF) * fraction) >> 32)
@@ -38,21 +60,25 @@ pub(crate) const fn share(whole: u64, part: u64, of: u64) -> u64 {
 }
 
 /// Quotient rounded to the nearest, halves towards zero, without a division where it is zero; for denominators above zero.
+#[inline(never)]
 pub(crate) const fn nearest(num: i64, den: u64) -> i64 {
     let (size, half) = (num.unsigned_abs(), den / 2);
     if size <= half {
         return 0;
     }
-    let (quotient, rest) = (size / den, size % den);
+    let quotient = size / den;
+    let rest = size - quotient * den;
     let rounded = (quotient + (rest > half) as u64).cast_signed();
     if num < 0 { -rounded } else { rounded }
 }
 
 /// Quotient rounded down, and the remainder, 0 to `den` - 1.
+#[inline(never)]
 pub(crate) const fn divide_down(num: i64, den: u64) -> (i64, u64) {
     let size = num.unsigned_abs();
     // Mostly the quotient is 0 or -1, and a comparison saves the division.
-    let (quotient, rest) = if size < den { (0, size) } else { ((size / den).cast_signed(), size % den) };
+    let quotient = if size < den { 0 } else { size / den };
+    let (quotient, rest) = (quotient.cast_signed(), size - quotient * den);
     match (num < 0, rest) {
         (false, rest) => (quotient, rest),
         (true, 0) => (-quotient, 0),
@@ -78,11 +104,12 @@ impl Scaled {
 
     /// `value` * 2^`exponent`.
     #[allow(clippy::cast_possible_truncation, reason = "32 bits are left, of at most 64 leading zeros")]
+    #[inline(never)]
     pub const fn new(value: u64, exponent: i16) -> Self {
         if value == 0 {
             return Self::ZERO;
         }
-        let leading = value.leading_zeros();
+        let leading = u64::BITS - size(value);
         let exponent = exponent + 32 - leading as i16;
         Self { mantissa: ((value << leading) >> 32) as u32, exponent }
     }
@@ -90,6 +117,7 @@ impl Scaled {
     /// `value` * 2^`exponent` for a `value` of 63 or 64 bits, or zero: what comes of two mantissas. There are no bits to count,
     /// and the shifts are by one bit and by whole bytes: an 8-bit part takes a loop for any other.
     #[allow(clippy::cast_possible_truncation, reason = "32 bits are left")]
+    #[inline(never)]
     const fn full(value: u64, exponent: i16) -> Self {
         if value >> 63 == 1 {
             Self { mantissa: (value >> 32) as u32, exponent: exponent + 32 }
@@ -100,11 +128,13 @@ impl Scaled {
         }
     }
 
+    #[inline(never)]
     pub const fn times(self, other: Self) -> Self {
         Self::full(self.mantissa as u64 * other.mantissa as u64, self.exponent + other.exponent)
     }
 
     /// Quotient; a zero divisor gives zero, which no caller lets happen.
+    #[inline(never)]
     pub const fn over(self, other: Self) -> Self {
         match ((self.mantissa as u64) << 32).checked_div(other.mantissa as u64) {
             // The quotient has 32 or 33 bits.
@@ -113,6 +143,7 @@ impl Scaled {
         }
     }
 
+    #[inline(never)]
     pub const fn plus(self, other: Self) -> Self {
         let (large, small) = if self.exponent >= other.exponent { (self, other) } else { (other, self) };
         if large.mantissa == 0 {
@@ -124,6 +155,7 @@ impl Scaled {
     }
 
     /// The difference, zero if `other` is larger.
+    #[inline(never)]
     pub const fn minus(self, other: Self) -> Self {
         if other.mantissa == 0 {
             return self;
@@ -136,6 +168,7 @@ impl Scaled {
         Self::new(((self.mantissa as u64) << 31) - aligned, self.exponent - 31)
     }
 
+    #[inline(never)]
     pub const fn less_than(self, other: Self) -> bool {
         match (self.mantissa, other.mantissa) {
             (_, 0) => false,
@@ -149,6 +182,7 @@ impl Scaled {
     }
 
     /// Square root, to 16 bits, rounded up: high by less than 2^-14.
+    #[inline(never)]
     pub const fn root(self) -> Self {
         // An odd exponent takes one from the mantissa, which leaves 31 bits and a root of 16.
         let odd = self.exponent & 1;
@@ -161,6 +195,7 @@ impl Scaled {
     }
 
     /// The value rounded up to an integer; `None` from 2^63 on.
+    #[inline(never)]
     pub const fn ceil(self) -> Option<u64> {
         let mantissa = self.mantissa as u64;
         match self.exponent {

@@ -141,6 +141,7 @@ impl Timebase {
     }
 
     /// Variance of a stamp's quantisation in squared ticks, q^2/12.
+    #[inline(never)]
     pub const fn quantisation(&self) -> Scaled {
         let q = self.quantum();
         q.times(q).times(TWELFTH)
@@ -148,11 +149,13 @@ impl Timebase {
 
     /// Ticks a second times 10^9, the known error taken into account: a clock that counts e too many counts (1 + e) times its rated
     /// rate. At most 2^61.
+    #[inline(never)]
     pub const fn nano_rate(&self) -> u64 {
         self.rate.hz() as u64 * (1_000_000_000 + self.clock.error as i64).unsigned_abs()
     }
 
     /// Relative variance of the clock and of something else that is `other`: a^2/3 + u^2 on top.
+    #[inline(never)]
     pub fn variance(&self, other: Scaled) -> Scaled {
         let (a, u) = self.parts();
         other.plus(a.times(a).times(THIRD)).plus(u.times(u))
@@ -161,6 +164,7 @@ impl Timebase {
     /// Square of the relative 95 % half width of the clock and of a normal quantity whose own half width squared is `other`. All normal
     /// parts together are n^2 = other + (1.96 u)^2; the rectangular one joins them as 0.9025 a^2 + n^2 + 0.255 a n, as in
     /// [`Clock::expanded_ppb`]: the root of squares alone would hold 93 % where the two are alike.
+    #[inline(never)]
     pub fn expanded(&self, other: Scaled) -> Scaled {
         let (a, u) = self.parts();
         let normal = other.plus(u.times(u).times(NORMAL));

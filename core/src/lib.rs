@@ -85,7 +85,7 @@ pub mod watch;
 
 pub use burst::{Bursts, Pick};
 pub use clock::Clock;
-pub use config::{Config, ConfigError};
+pub use config::{Config, ConfigError, Settings};
 pub use discipline::Discipline;
 pub use estimate::{Biweight, EndToEnd, Estimator, Fit, Hann, Kaiser6, LastPeriod, LeastSquares, Triangular};
 pub use grid_time::{GridTime, GridTimeReading};

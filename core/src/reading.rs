@@ -60,9 +60,11 @@ impl Reading {
 }
 
 /// Frequency of a fit: rate (1 + clock error) / period, to the nearest nanohertz of the rounded period.
+#[inline(never)]
 pub(crate) const fn frequency(fit: &Fit, settings: &Settings) -> Frequency {
     let nano_rate = settings.base.nano_rate();
-    let (whole, rest) = (nano_rate / fit.period, nano_rate % fit.period);
+    let whole = nano_rate / fit.period;
+    let rest = nano_rate - whole * fit.period;
     let below = (whole << fit.period_shift) | fraction_bits(rest, fit.period, fit.period_shift);
     // What is left of the numerator, modulo 2^64, is less than one period.
     let left = (nano_rate << fit.period_shift).wrapping_sub(below.wrapping_mul(fit.period));
@@ -80,6 +82,7 @@ pub(crate) const fn frequency(fit: &Fit, settings: &Settings) -> Frequency {
 ///
 /// Holds for white jitter. Coloured jitter, a tone, a moving grid or a phase step inside the window make residuals that are no
 /// noise: the interval widens, and is 95 % no more.
+#[inline(never)]
 pub(crate) fn uncertainty<E: Estimator>(
     fit: &Fit,
     frequency: Frequency,
@@ -105,6 +108,7 @@ pub(crate) fn uncertainty<E: Estimator>(
 /// residuals it is judged by: (T' - T)/(s g) ~ sqrt(rho) t + sqrt(1 - rho) sqrt(freedom) U, U between -1 and 1 with density
 /// (1 - U^2)^((freedom - 3)/2) and rho = the least-squares variance over the estimator's; the formulas fit its quadrature.
 /// Below four degrees of freedom it is Student's t, at least; with one, next to the formula's pole, its 12.706 as a figure.
+#[inline(never)]
 pub(crate) fn coverage<E: Estimator>(freedom: u32) -> Scaled {
     let n = u64::from(freedom) + 2;
     let (above, less) = if n < 6 { (2_410, 3_050) } else { E::COVERAGE };

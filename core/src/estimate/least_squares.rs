@@ -25,6 +25,7 @@ impl Estimator for LeastSquares {
 }
 
 /// The least-squares slope; `None` with fewer than two crossings, or without [`Sums::tilt`].
+#[inline(never)]
 pub(super) fn of(sums: &Sums) -> Option<Slope> {
     let spread = sums.spread();
     let tilt = sums.tilt().filter(|_| spread > 0)?;

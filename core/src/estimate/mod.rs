@@ -197,6 +197,7 @@ impl<const N: usize, E: Estimator> Estimate<N, E> {
         }
     }
 
+    #[inline(never)]
     fn take(&mut self, stamp: Stamp, step: u8, refused: u8, length: Length, period: u32) {
         while self.window.is_full(stamp, step, length) {
             match self.window.drop_oldest() {
@@ -225,6 +226,7 @@ impl<const N: usize, E: Estimator> Estimate<N, E> {
         self.estimator.joined(&self.window);
     }
 
+    #[inline(never)]
     fn start(&mut self, stamp: Stamp, period: u32) {
         self.window.start(stamp, period);
         self.estimator = E::NEW;
@@ -238,6 +240,7 @@ impl<const N: usize, E: Estimator> Estimate<N, E> {
 
     /// Takes the residuals over to the integer line nearest to the least-squares one, if another is nearer by now. Then the
     /// sums are small, and the fit needs no division to find that line. Crossings too far from any line are forgotten.
+    #[inline(never)]
     pub(crate) fn settle(&mut self, length: Length) {
         if self.window.is_settled() || self.window.len() < 2 {
             return;

@@ -1,7 +1,7 @@
 //! The sliding window of crossings, and the sums of a straight-line fit through it.
 
 use super::Frame;
-use crate::arithmetic::nearest;
+use crate::arithmetic::{Scaled, nearest, size};
 use crate::config::Length;
 use crate::limit::MAX_CROSSINGS;
 use crate::unit::{Stamp, Ticks};
@@ -81,6 +81,7 @@ impl Sums {
     /// The same sums for residuals r - c - d k.
     ///
     /// Single terms may exceed 64 bits where the sum does not, so all is modulo 2^64.
+    #[inline(never)]
     pub const fn rebased(&self, c: i64, d: i64) -> Self {
         let (n, k, kk) = (self.n as i64, self.k as i64, self.kk.cast_signed());
 
@@ -92,6 +93,7 @@ impl Sums {
     }
 
     /// n * sum k^2 - (sum k)^2, which is n times the spread of k about its mean.
+    #[inline(never)]
     pub const fn spread(&self) -> u64 {
         self.n as u64 * self.kk - self.k as u64 * self.k as u64
     }
@@ -111,10 +113,7 @@ impl Sums {
     /// n * sum kr - sum k * sum r: [`Sums::spread`] times the slope of the residuals. At most 2^62; `None` where it could be more, in
     /// windows of thousands of crossings with residuals of millions of ticks.
     pub const fn tilt(&self) -> Option<i64> {
-        const fn bits(value: u64) -> u32 {
-            u64::BITS - value.leading_zeros()
-        }
-        if bits(self.n as u64) + bits(self.spread()) + bits(self.rr.cast_unsigned()) > 124 {
+        if size(self.n as u64) + size(self.spread()) + size(self.rr.cast_unsigned()) > 124 {
             return None;
         }
         let (n, k) = (self.n as i64, self.k as i64);
@@ -123,13 +122,13 @@ impl Sums {
 
     /// Whether the line that is `c` + `d` k away may be chosen: its sum r^2 can be told, and is at most 2^60.
     fn bears(&self, c: i64, d: i64) -> bool {
-        let apart = || {
-            let level = c.checked_mul(c)?.checked_mul(self.n.into())?;
-            let both = c.checked_mul(d)?.checked_mul(2 * i64::from(self.k))?;
-            let slope = d.checked_mul(d)?.checked_mul(self.kk.cast_signed())?;
-            level.checked_add(both)?.checked_add(slope)
-        };
-        apart().is_some_and(|apart| apart < 1 << 61) && self.rebased(c, d).rr <= LARGEST_SQUARES
+        // Below 2^62 each, and c^2 n + 2 c d sum k + d^2 sum k^2 is known to 2^-29 of the largest.
+        let (level, slope) = (Scaled::new(c.unsigned_abs(), 0), Scaled::new(d.unsigned_abs(), 0));
+        let squares = (level.times(level).times(Scaled::new(self.n.into(), 0)))
+            .plus(slope.times(slope).times(Scaled::new(self.kk, 0)));
+        let both = level.times(slope).times(Scaled::new(self.k.into(), 1));
+        let apart = if (c < 0) == (d < 0) { squares.plus(both) } else { squares.minus(both) };
+        apart.less_than(Scaled::new(1, 61)) && self.rebased(c, d).rr <= LARGEST_SQUARES
     }
 }
 
@@ -266,6 +265,7 @@ impl<const N: usize> Window<N> {
 
     /// Whether the next crossing, `step` cycles on at `stamp`, asks the oldest to go: for its place, for the span in cycles, or
     /// because without it the window is still nearer to `length` ticks, counted in whole cycles.
+    #[inline(never)]
     pub(super) fn is_full(&self, stamp: Stamp, step: u8, length: Length) -> bool {
         let Some(oldest) = self.member(0) else { return false };
         self.len() == N
@@ -312,6 +312,7 @@ impl<const N: usize> Window<N> {
 
     /// Takes the oldest crossing out and makes the next one the origin. Returns the residual it had and how many cycles the
     /// origin moved.
+    #[inline(never)]
     pub(super) fn drop_oldest(&mut self) -> Option<(i32, u32)> {
         let oldest = self.member(0)?;
         let Some(next) = self.member(1) else {
@@ -397,6 +398,7 @@ impl<const N: usize> Window<N> {
     }
 
     /// Appends a crossing whose residual is `r`.
+    #[inline(never)]
     pub(super) fn append(&mut self, stamp: Stamp, r: i32, step: u8, refused: u8) {
         let at = self.slot(self.len());
         if let (Some(s), Some(c), Some(f)) =
@@ -417,6 +419,7 @@ impl<const N: usize> Window<N> {
     }
 
     /// Moves the line through the oldest and the newest crossing (to the nearest integer period).
+    #[inline(never)]
     pub(super) fn rebase(&mut self) -> Option<Moved> {
         let (oldest, newest) = self.ends()?;
         let level = oldest.offset(self.line.at_oldest);
@@ -427,6 +430,7 @@ impl<const N: usize> Window<N> {
 
     /// Whether the least-squares line has the same integer period and is less than 1024 ticks away. That distance costs the fit
     /// nothing.
+    #[inline(never)]
     pub(super) fn is_settled(&self) -> bool {
         let sums = &self.sums;
         sums.tilt().is_some_and(|tilt| tilt.unsigned_abs() <= sums.spread() / 2)
@@ -434,6 +438,7 @@ impl<const N: usize> Window<N> {
     }
 
     /// Moves the line to the integer one nearest to the least-squares line.
+    #[inline(never)]
     pub(super) fn settle(&mut self) -> Option<Moved> {
         let (level, slope) = self.sums.nearest_line()?;
         self.shift(i32::try_from(level).ok()?, i32::try_from(slope).ok()?)

@@ -1,12 +1,12 @@
 //! Timer 1: free-running at 2 MHz, its overflows tallied, its captures and its present count on the 32-bit scale.
 
-use humtick::{Capture, Polarity, Stamp};
+use humtick::{Capture, Polarity, Stamp, TickRate};
 
 use crate::interrupts::{Shared, held_off};
 use crate::register::*;
 
 /// Ticks a second: 16 MHz by 8.
-pub const TICK_HZ: u32 = 2_000_000;
+pub const RATE: TickRate = TickRate::from_hz(2_000_000).expect("within 1 kHz to 1 GHz");
 
 /// Overflows so far. Above 16 bits of counter there is room for 16 on the scale.
 static TALLY: Shared<u16> = Shared::new(0);

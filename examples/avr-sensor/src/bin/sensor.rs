@@ -6,7 +6,7 @@
 use avr_sensor::interrupts;
 use avr_sensor::{serial, timer};
 use humtick::source::EdgeQueue;
-use humtick::{Config, Edge, Meter, Reading, Source, TickRate};
+use humtick::{Config, Edge, Meter, Reading, Settings, Source};
 
 /// Edges the queue has room for, and one more: 160 ms of them at 50 Hz.
 const ROOM: usize = 8;
@@ -31,11 +31,15 @@ extern "avr-interrupt" fn __vector_19() {
     unsafe { serial::send_next() }
 }
 
-const RATE: TickRate = TickRate::from_hz(timer::TICK_HZ).expect("1 kHz to 1 GHz");
+/// Checked by the compiler: the firmware carries no check and none of its divisions.
+const SETTINGS: Settings = match Config::mains(timer::RATE).check() {
+    Ok(settings) => settings,
+    Err(_) => panic!("mains settings fit the timer"),
+};
 
 #[unsafe(no_mangle)]
 extern "C" fn main() -> ! {
-    let Ok(mut meter) = Meter::<64>::new(&Config::mains(RATE)) else { never() };
+    let mut meter = Meter::with(SETTINGS);
     serial::start();
     timer::start_capturing();
     interrupts::enable();
@@ -86,8 +90,4 @@ fn write_line(line: &mut [u8; serial::LONGEST], reading: &Reading) -> u8 {
         }
     }
     n
-}
-
-fn never() -> ! {
-    loop {}
 }

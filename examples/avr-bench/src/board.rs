@@ -31,6 +31,8 @@ unsafe extern "C" {
     fn board_watch(board: *mut Opaque, entry: u32) -> c_int;
     fn board_run(board: *mut Opaque, cycle: u64) -> c_int;
     fn board_sent(board: *const Opaque, bytes: *mut *const u8, at: *mut *const u64) -> usize;
+    fn board_captures(board: *const Opaque, captures: *mut *const u64) -> usize;
+    fn board_started(board: *const Opaque) -> u64;
     fn board_interrupt(board: *const Opaque, vector: c_int) -> Cost;
     fn board_span(board: *const Opaque, span: c_int) -> Cost;
 }
@@ -130,6 +132,24 @@ impl Board {
                 len => (std::slice::from_raw_parts(bytes, len), std::slice::from_raw_parts(at, len)),
             }
         }
+    }
+
+    /// Every capture that the firmware has read, in ticks of 8 cycles since it started the timer.
+    pub fn captures(&self) -> &[u64] {
+        let mut captures = std::ptr::null();
+        // SAFETY: as for the bytes.
+        unsafe {
+            match board_captures(self.0, &mut captures) {
+                0 => &[],
+                len => std::slice::from_raw_parts(captures, len),
+            }
+        }
+    }
+
+    /// The cycle in which the firmware started the timer.
+    pub fn started(&self) -> u64 {
+        // SAFETY: the board lives.
+        unsafe { board_started(self.0) }
     }
 
     /// Cycles of an interrupt's handler.

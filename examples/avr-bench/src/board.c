@@ -47,7 +47,10 @@ struct board {
     struct span spans[MOST_SPANS];
     int span_count;
     uint16_t paint_from;
-    uint64_t slept;
+    // When the firmware started timer 1, and every capture it has read since, in ticks of 8 cycles from there.
+    uint64_t started;
+    uint64_t *captures;
+    size_t captured, capture_room;
 };
 
 struct vector {
@@ -96,6 +99,30 @@ static void sent(struct avr_irq_t *irq, uint32_t value, void *param) {
     board->bytes[board->len++] = value;
 }
 
+#define TCCR1B 0x81
+#define ICR1L 0x86
+#define ICR1H 0x87
+
+static void timer_set(struct avr_irq_t *irq, uint32_t value, void *param) {
+    (void)irq;
+    struct board *board = param;
+    if (value & 7 && !board->started) board->started = board->avr->cycle;
+}
+
+// The high byte of a capture is read: the low one has just been.
+static void capture_read(struct avr_irq_t *irq, uint32_t value, void *param) {
+    (void)irq, (void)value;
+    struct board *board = param;
+    const uint8_t *data = board->avr->data;
+    uint64_t now = (board->avr->cycle - board->started) / 8;
+    uint16_t age = now - (data[ICR1L] | data[ICR1H] << 8);
+    if (board->captured == board->capture_room) {
+        board->capture_room = board->capture_room ? 2 * board->capture_room : 4096;
+        board->captures = realloc(board->captures, board->capture_room * sizeof *board->captures);
+    }
+    board->captures[board->captured++] = now - age;
+}
+
 static void running(struct avr_irq_t *irq, uint32_t value, void *param) {
     (void)irq;
     struct vector *vector = param;
@@ -135,6 +162,8 @@ struct board *board_new(const char *elf, char port, int pin) {
     flags &= ~(AVR_UART_FLAG_STDIO | AVR_UART_FLAG_POLL_SLEEP);
     avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS('0'), &flags);
     avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT), sent, board);
+    avr_irq_register_notify(avr_iomem_getirq(avr, TCCR1B, NULL, AVR_IOMEM_IRQ_ALL), timer_set, board);
+    avr_irq_register_notify(avr_iomem_getirq(avr, ICR1H, NULL, AVR_IOMEM_IRQ_ALL), capture_read, board);
     for (int v = 1; v < VECTORS; v++) {
         avr_irq_t *irq = avr_get_interrupt_irq(avr, v);
         if (!irq) continue;
@@ -207,6 +236,13 @@ size_t board_sent(const struct board *board, const uint8_t **bytes, const uint64
     *at = board->sent_at;
     return board->len;
 }
+
+size_t board_captures(const struct board *board, const uint64_t **captures) {
+    *captures = board->captures;
+    return board->captured;
+}
+
+uint64_t board_started(const struct board *board) { return board->started; }
 
 struct cost board_interrupt(const struct board *board, int vector) { return board->interrupts[vector]; }
 

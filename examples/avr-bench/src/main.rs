@@ -1,8 +1,10 @@
 //! Runs a firmware on the emulated board: edges in on standard input, serial bytes out on standard output, costs in a file.
 //!
 //! ```text
-//! avr-bench FIRMWARE.elf --pin B0 --until CYCLE [--costs FILE [--watch FUNCTION]...] [--times FILE] < edges > bytes
+//! avr-bench FIRMWARE.elf --pin B0 --until CYCLE [--costs FILE [--watch FUNCTION]...] [--times FILE] [--captures FILE] < edges > bytes
 //! ```
+//!
+//! `--times` writes the cycle of each byte, `--captures` each capture that the firmware has read, in ticks since it started the timer.
 //!
 //! An edge is a line `CYCLE LEVEL`, in order of time, level 1 or 0; a line without level is a pulse: high at the cycle, low 16 cycles later.
 
@@ -25,6 +27,7 @@ struct Options {
     until: u64,
     costs: Option<String>,
     times: Option<String>,
+    captures: Option<String>,
     watch: Vec<String>,
 }
 
@@ -41,6 +44,7 @@ fn options() -> Result<Options, Box<dyn Error>> {
             "--pin" => options.pin = value,
             "--until" => options.until = value.parse().map_err(|_| "--until needs a number of cycles")?,
             "--costs" => options.costs = Some(value),
+            "--captures" => options.captures = Some(value),
             "--times" => options.times = Some(value),
             "--watch" => options.watch.push(value),
             _ => return Err(format!("unknown option {arg}").into()),
@@ -67,14 +71,14 @@ fn run() -> Result<(), Box<dyn Error>> {
     let (bytes, at) = board.sent();
     std::io::stdout().write_all(bytes)?;
     if let Some(path) = &options.times {
-        let mut times = String::new();
-        for at in at {
-            writeln!(times, "{at}")?;
-        }
-        std::fs::write(path, times)?;
+        std::fs::write(path, lines(at))?;
+    }
+    if let Some(path) = &options.captures {
+        std::fs::write(path, lines(board.captures()))?;
     }
     if let Some(path) = &options.costs {
         let mut costs = String::new();
+        writeln!(costs, "timer_started = {}", board.started())?;
         writeln!(costs, "flash = {}", symbols.flash()?)?;
         writeln!(costs, "static_ram = {}", symbols.static_ram()?)?;
         writeln!(costs, "stack = {}", board.stack())?;
@@ -98,6 +102,10 @@ fn run() -> Result<(), Box<dyn Error>> {
         return Err("the processor has stopped".into());
     }
     Ok(())
+}
+
+fn lines(numbers: &[u64]) -> String {
+    numbers.iter().map(|number| format!("{number}\n")).collect()
 }
 
 fn main() -> ExitCode {

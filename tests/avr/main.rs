@@ -1,0 +1,4 @@
+//! The sensor as machine code: `examples/avr-sensor` on an emulated ATmega328P, fed by the simulator, judged by what it sends.
+
+mod board;
+mod capture;
