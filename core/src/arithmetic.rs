@@ -3,30 +3,37 @@
 //! What a reading is made of stays out of line: written into each other, these functions made 28 KB of a reading on an ATmega, all of its
 //! flash, and no part gains from it. Edges use none of them. A remainder is taken by a product: an 8-bit part would divide a second time.
 
-/// Bits of `value` up to the highest that is set. Byte by byte, since an 8-bit part has no instruction that counts bits: at once they
-/// are 650 bytes of code.
+/// Bits of `value` up to the highest that is set. By halves, since an 8-bit part has no instruction that counts bits: over 64 at once
+/// they are 650 bytes of code.
 #[inline(never)]
-pub(crate) const fn size(mut value: u64) -> u32 {
-    let mut size = 0;
-    while value > 0xFF {
-        value >>= 8;
-        size += 8;
+#[allow(clippy::cast_possible_truncation, reason = "each half is looked at before the other is dropped")]
+pub(crate) const fn size(value: u64) -> u32 {
+    let (mut bits, mut word) = (0, value as u32);
+    if value >> 32 != 0 {
+        (bits, word) = (32, (value >> 32) as u32);
     }
-    while value > 0 {
-        value >>= 1;
-        size += 1;
+    let mut half = word as u16;
+    if word >> 16 != 0 {
+        (bits, half) = (bits + 16, (word >> 16) as u16);
     }
-    size
+    let mut byte = half as u8;
+    if half >> 8 != 0 {
+        (bits, byte) = (bits + 8, (half >> 8) as u8);
+    }
+    bits + u8::BITS - byte.leading_zeros()
 }
 
-/// Numerator / denominator * 2^`bits`, rounded down, for numerator < denominator < 2^48 and `bits` <= 48 with the result below
-/// 2^64. As many bits a step as a remainder below the denominator has room for, 16 or more.
+/// Numerator / denominator * 2^`bits`, rounded down, for numerator < denominator < 2^48 with the result below 2^64. 32 bits a step if a
+/// remainder below the denominator has room for them, else 16: an 8-bit part shifts by whole bytes, and slowly by anything else.
 #[inline(never)]
 pub(crate) const fn fraction_bits(mut remainder: u64, denominator: u64, mut bits: u32) -> u64 {
-    let (mut quotient, room) = (0, u64::BITS - size(denominator));
+    let mut quotient = 0;
     while bits > 0 {
-        let step = if bits < room { bits } else { room };
-        let shifted = remainder << step;
+        let (step, shifted) = match bits {
+            32.. if denominator >> 32 == 0 => (32, remainder << 32),
+            16.. => (16, remainder << 16),
+            few => (few, remainder << few),
+        };
         let digits = shifted / denominator;
         quotient = (quotient << step) | digits;
         remainder = shifted - digits * denominator;
@@ -105,13 +112,26 @@ impl Scaled {
     /// `value` * 2^`exponent`.
     #[allow(clippy::cast_possible_truncation, reason = "32 bits are left, of at most 64 leading zeros")]
     #[inline(never)]
-    pub const fn new(value: u64, exponent: i16) -> Self {
+    pub const fn new(value: u64, mut exponent: i16) -> Self {
         if value == 0 {
             return Self::ZERO;
         }
-        let leading = u64::BITS - size(value);
-        let exponent = exponent + 32 - leading as i16;
-        Self { mantissa: ((value << leading) >> 32) as u32, exponent }
+        let (mut high, mut low) = ((value >> 32) as u32, value as u32);
+        exponent += 32;
+        // Whole bytes first: an 8-bit part shifts bit by bit.
+        if high == 0 {
+            (high, low, exponent) = (low, 0, exponent - 32);
+        }
+        if high >> 16 == 0 {
+            (high, low, exponent) = (high << 16 | low >> 16, low << 16, exponent - 16);
+        }
+        if high >> 24 == 0 {
+            (high, low, exponent) = (high << 8 | low >> 24, low << 8, exponent - 8);
+        }
+        while high >> 31 == 0 {
+            (high, low, exponent) = (high << 1 | low >> 31, low << 1, exponent - 1);
+        }
+        Self { mantissa: high, exponent }
     }
 
     /// `value` * 2^`exponent` for a `value` of 63 or 64 bits, or zero: what comes of two mantissas. There are no bits to count,
@@ -124,7 +144,7 @@ impl Scaled {
         } else if value == 0 {
             Self::ZERO
         } else {
-            Self { mantissa: ((value << 1) >> 32) as u32, exponent: exponent + 31 }
+            Self { mantissa: (value >> 31) as u32, exponent: exponent + 31 }
         }
     }
 

@@ -210,7 +210,7 @@ fn unexplained(sums: &Sums, line: &Slope) -> Option<Scaled> {
         let (level, slope) = sums.nearest_line()?;
         let near = sums.rebased(level, slope);
         match all(&near) {
-            Some(all) => less_explained(all, near.r, near.tilt()?, line.den)?,
+            Some(all) => less_explained(all, near.r, near.slope()?.0, line.den)?,
             // Jitter of 2^20 ticks and more: what half a tick of slope or level explains does not matter.
             None => Scaled::new(near.rr.cast_unsigned(), 0).times(Scaled::new(n, 0)),
         }

@@ -17,7 +17,7 @@ use crate::unit::{Stamp, Ticks};
 /// come adds at most the square of [`Window::LARGEST_RESIDUAL`], together 2^60. Against the new line sum r^2 is at most twice that
 /// against the old and twice what the lines are apart (Cauchy), so below 2^63, and found without error. By Cauchy again
 /// sum kr is below 2^54 with spans of 4 N cycles, and the fit's numerator n sum kr - sum k sum r at most the root of
-/// n * spread * sum r^2, which is looked at before it is used (`Sums::tilt`).
+/// n * spread * sum r^2, which is looked at before it is used (`Sums::slope`).
 #[derive(Clone, Copy, Debug)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Window<const N: usize> {
@@ -93,31 +93,30 @@ impl Sums {
     }
 
     /// n * sum k^2 - (sum k)^2, which is n times the spread of k about its mean.
-    #[inline(never)]
     pub const fn spread(&self) -> u64 {
         self.n as u64 * self.kk - self.k as u64 * self.k as u64
     }
 
     /// Level and slope of the integer line nearest to the least-squares line through the residuals; `None` with fewer than two
-    /// crossings, or without [`Sums::tilt`]. Without a division if it is the zero line.
+    /// crossings, or without [`Sums::slope`]. Without a division if it is the zero line.
     pub fn nearest_line(&self) -> Option<(i64, i64)> {
-        let spread = self.spread();
-        if spread == 0 {
-            return None;
-        }
-        let slope = nearest(self.tilt()?, spread);
+        let (tilt, spread) = self.slope()?;
+        let slope = nearest(tilt, spread);
         let level = nearest(self.r - slope * i64::from(self.k), self.n.into());
         Some((level, slope))
     }
 
-    /// n * sum kr - sum k * sum r: [`Sums::spread`] times the slope of the residuals. At most 2^62; `None` where it could be more, in
-    /// windows of thousands of crossings with residuals of millions of ticks.
-    pub const fn tilt(&self) -> Option<i64> {
-        if size(self.n as u64) + size(self.spread()) + size(self.rr.cast_unsigned()) > 124 {
+    /// Slope of the residuals' least-squares line as a fraction: n * sum kr - sum k * sum r, at most 2^62, over [`Sums::spread`]. `None`
+    /// with fewer than two crossings, and where the numerator could be more: in windows of thousands of crossings with residuals of
+    /// millions of ticks.
+    #[inline(never)]
+    pub const fn slope(&self) -> Option<(i64, u64)> {
+        let spread = self.spread();
+        if spread == 0 || size(self.n as u64) + size(spread) + size(self.rr.cast_unsigned()) > 124 {
             return None;
         }
         let (n, k) = (self.n as i64, self.k as i64);
-        Some(n.wrapping_mul(self.kr).wrapping_sub(k.wrapping_mul(self.r)))
+        Some((n.wrapping_mul(self.kr).wrapping_sub(k.wrapping_mul(self.r)), spread))
     }
 
     /// Whether the line that is `c` + `d` k away may be chosen: its sum r^2 can be told, and is at most 2^60.
@@ -354,7 +353,8 @@ impl<const N: usize> Window<N> {
     /// window without gaps, in fewer steps: exactly what [`Self::drop_oldest`] and [`Self::append`] in turn would leave.
     /// Without gaps the sums of k do not change, and one product serves both squares. False, with nothing changed, if it is
     /// not that case.
-    #[inline]
+    #[cfg_attr(not(target_arch = "avr"), inline)]
+    #[cfg_attr(target_arch = "avr", inline(never))]
     pub(super) fn slide(&mut self, stamp: Stamp) -> bool {
         let at = usize::from(self.oldest);
         let Some(oldest) = self.stamps.get(at) else { return false };
@@ -433,7 +433,7 @@ impl<const N: usize> Window<N> {
     #[inline(never)]
     pub(super) fn is_settled(&self) -> bool {
         let sums = &self.sums;
-        sums.tilt().is_some_and(|tilt| tilt.unsigned_abs() <= sums.spread() / 2)
+        sums.slope().is_some_and(|(tilt, spread)| tilt.unsigned_abs() <= spread / 2)
             && sums.r.unsigned_abs() >> 10 < sums.n.into()
     }
 

@@ -25,6 +25,7 @@ struct cost {
 struct span {
     uint32_t entry;
     uint16_t stack;
+    uint32_t back;
     int inside;
     uint64_t began, interrupted;
     struct cost cost;
@@ -209,9 +210,11 @@ static void look(struct board *board) {
         if (!span->inside && avr->pc == span->entry) {
             span->inside = 1;
             span->stack = stack(avr);
+            // The return address, in words, high byte first.
+            span->back = 2 * (avr->data[span->stack + 1] << 8 | avr->data[span->stack + 2]);
             span->began = avr->cycle;
             span->interrupted = board->interrupted;
-        } else if (span->inside && stack(avr) > span->stack) {
+        } else if (span->inside && avr->pc == span->back && stack(avr) == span->stack + 2) {
             span->inside = 0;
             count(&span->cost, avr->cycle - span->began - (board->interrupted - span->interrupted));
         }

@@ -189,7 +189,7 @@ fn wander<const N: usize>(depth: f64, swing: f64, jitter: f64, window: f64) {
         let s = window.sums;
         let (n, k, r) = (i128::from(s.n), i128::from(s.k), i128::from(s.r));
         let tilt = n * i128::from(s.kr) - k * r;
-        if let Some(it) = s.tilt() {
+        if let Some((it, _)) = s.slope() {
             assert_eq!(i128::from(it), tilt);
             told += 1;
         }
