@@ -23,6 +23,18 @@ pub(crate) const fn size(value: u64) -> u32 {
     bits + u8::BITS - byte.leading_zeros()
 }
 
+/// `value` shifted up by fewer than 64 bits. Out of line, as is the other way: an 8-bit part shifts in a loop.
+#[inline(never)]
+pub(crate) const fn up(value: u64, bits: u32) -> u64 {
+    value << bits
+}
+
+/// `value` shifted down by fewer than 64 bits.
+#[inline(never)]
+pub(crate) const fn down(value: u64, bits: u32) -> u64 {
+    value >> bits
+}
+
 /// Numerator / denominator * 2^`bits`, rounded down, for numerator < denominator < 2^48 with the result below 2^64. 32 bits a step if a
 /// remainder below the denominator has room for them, else 16: an 8-bit part shifts by whole bytes, and slowly by anything else.
 #[inline(never)]
@@ -32,10 +44,10 @@ pub(crate) const fn fraction_bits(mut remainder: u64, denominator: u64, mut bits
         let (step, shifted) = match bits {
             32.. if denominator >> 32 == 0 => (32, remainder << 32),
             16.. => (16, remainder << 16),
-            few => (few, remainder << few),
+            few => (few, up(remainder, few)),
         };
         let digits = shifted / denominator;
-        quotient = (quotient << step) | digits;
+        quotient = up(quotient, step) | digits;
         remainder = shifted - digits * denominator;
         bits -= step;
     }
@@ -69,28 +81,21 @@ pub(crate) const fn share(whole: u64, part: u64, of: u64) -> u64 {
 /// Quotient rounded to the nearest, halves towards zero, without a division where it is zero; for denominators above zero.
 #[inline(never)]
 pub(crate) const fn nearest(num: i64, den: u64) -> i64 {
-    let (size, half) = (num.unsigned_abs(), den / 2);
-    if size <= half {
-        return 0;
-    }
-    let quotient = size / den;
-    let rest = size - quotient * den;
-    let rounded = (quotient + (rest > half) as u64).cast_signed();
-    if num < 0 { -rounded } else { rounded }
+    let (down, rest) = divide_down(num, den);
+    let (above, below) = (den - rest, rest);
+    down + (below > above || (below == above && num < 0)) as i64
 }
 
 /// Quotient rounded down, and the remainder, 0 to `den` - 1.
 #[inline(never)]
 pub(crate) const fn divide_down(num: i64, den: u64) -> (i64, u64) {
-    let size = num.unsigned_abs();
+    // The complement of a negative number, below zero by one, divides as a positive one does.
+    let sign = num >> 63;
+    let size = (num ^ sign).cast_unsigned();
     // Mostly the quotient is 0 or -1, and a comparison saves the division.
     let quotient = if size < den { 0 } else { size / den };
-    let (quotient, rest) = (quotient.cast_signed(), size - quotient * den);
-    match (num < 0, rest) {
-        (false, rest) => (quotient, rest),
-        (true, 0) => (-quotient, 0),
-        (true, rest) => (-quotient - 1, den - rest),
-    }
+    let rest = size - quotient * den;
+    (quotient.cast_signed() ^ sign, if sign < 0 { den - 1 - rest } else { rest })
 }
 
 /// A value known to 31 bits over any range, for uncertainties: mantissa * 2^exponent, the mantissa's top bit set unless the
@@ -170,7 +175,7 @@ impl Scaled {
             return small;
         }
         let lag = large.exponent.abs_diff(small.exponent) as u32;
-        let aligned = if lag < 32 { ((small.mantissa as u64) << 31) >> lag } else { 0 };
+        let aligned = if lag < 32 { down((small.mantissa as u64) << 31, lag) } else { 0 };
         Self::full(((large.mantissa as u64) << 31) + aligned, large.exponent - 31)
     }
 
@@ -184,7 +189,7 @@ impl Scaled {
             return Self::ZERO;
         }
         let lag = self.exponent.abs_diff(other.exponent) as u32;
-        let aligned = if lag < 32 { ((other.mantissa as u64) << 31) >> lag } else { 0 };
+        let aligned = if lag < 32 { down((other.mantissa as u64) << 31, lag) } else { 0 };
         Self::new(((self.mantissa as u64) << 31) - aligned, self.exponent - 31)
     }
 
@@ -218,18 +223,17 @@ impl Scaled {
     #[inline(never)]
     pub const fn ceil(self) -> Option<u64> {
         let mantissa = self.mantissa as u64;
-        match self.exponent {
-            32.. => {
-                if mantissa == 0 {
-                    Some(0)
-                } else {
-                    None
-                }
-            }
-            up @ 0..=31 => Some(mantissa << up),
-            down @ -32..0 => Some((mantissa + (1 << -down) - 1) >> -down),
-            _ => Some((mantissa > 0) as u64),
+        if self.exponent > 31 {
+            return if mantissa == 0 { Some(0) } else { None };
         }
+        if self.exponent >= 0 {
+            return Some(up(mantissa, self.exponent.unsigned_abs() as u32));
+        }
+        let below = self.exponent.unsigned_abs() as u32;
+        if below > 32 {
+            return Some((mantissa > 0) as u64);
+        }
+        Some(down(mantissa + down(u32::MAX as u64, 32 - below), below))
     }
 }
 

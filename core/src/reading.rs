@@ -2,7 +2,7 @@
 //!
 #![doc = include_str!("../COVERAGE.md")]
 
-use crate::arithmetic::{Scaled, fraction_bits};
+use crate::arithmetic::{Scaled, fraction_bits, up};
 use crate::chain::Chain;
 use crate::config::{Length, Settings};
 use crate::estimate::rocof::bend;
@@ -65,9 +65,9 @@ pub(crate) const fn frequency(fit: &Fit, settings: &Settings) -> Frequency {
     let nano_rate = settings.base.nano_rate;
     let whole = nano_rate / fit.period;
     let rest = nano_rate - whole * fit.period;
-    let below = (whole << fit.period_shift) | fraction_bits(rest, fit.period, fit.period_shift);
+    let below = up(whole, fit.period_shift) | fraction_bits(rest, fit.period, fit.period_shift);
     // What is left of the numerator, modulo 2^64, is less than one period.
-    let left = (nano_rate << fit.period_shift).wrapping_sub(below.wrapping_mul(fit.period));
+    let left = up(nano_rate, fit.period_shift).wrapping_sub(below.wrapping_mul(fit.period));
     Frequency::from_nanohertz(below + (left > fit.period / 2) as u64)
 }
 

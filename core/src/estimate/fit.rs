@@ -2,7 +2,7 @@
 
 use super::window::Sums;
 use super::{Estimator, Frame, Slope, Window, least_squares};
-use crate::arithmetic::{Scaled, divide_down, fraction_bits, scale_down, size};
+use crate::arithmetic::{Scaled, divide_down, down, fraction_bits, scale_down, size, up};
 use crate::unit::{Stamp, Ticks};
 
 /// Bits of [`Fit::period`]: rounding it moves a frequency by at most 2^-47 of itself, half a nanohertz at 70 kHz.
@@ -124,8 +124,8 @@ impl Fit {
         // A fraction of more than 48 bits says nothing that 47 do not.
         let excess = size(slope.den).saturating_sub(PERIOD_BITS - 1);
         let shift = PERIOD_BITS - size(ticks.into());
-        let fraction = fraction_bits(rest >> excess, slope.den >> excess, shift);
-        Some(((u64::from(ticks) << shift) + fraction, shift))
+        let fraction = fraction_bits(down(rest, excess), down(slope.den, excess), shift);
+        Some((up(ticks.into(), shift) + fraction, shift))
     }
 
     /// The middle of the window, rounded down to a tick.
@@ -198,24 +198,21 @@ fn unexplained(sums: &Sums, line: &Slope) -> Option<Scaled> {
     if n < 3 {
         return None;
     }
-    let all = |sums: &Sums| {
-        let rr = sums.rr.cast_unsigned();
-        (size(rr) + size(n) <= u64::BITS).then(|| rr.wrapping_mul(n))
-    };
-    let unexplained = if let Some(all) = all(sums)
-        && line.num.unsigned_abs() <= line.den / 2
-    {
-        less_explained(all, sums.r, line.num, line.den)?
-    } else {
+    let fits = |sums: &Sums| size(sums.rr.cast_unsigned()) + size(n) <= u64::BITS;
+    let mut near = *sums;
+    let mut tilt = line.num;
+    if !fits(sums) || tilt.unsigned_abs() > line.den / 2 {
         let (level, slope) = sums.nearest_line()?;
-        let near = sums.rebased(level, slope);
-        match all(&near) {
-            Some(all) => less_explained(all, near.r, near.slope()?.0, line.den)?,
-            // Jitter of 2^20 ticks and more: what half a tick of slope or level explains does not matter.
-            None => Scaled::new(near.rr.cast_unsigned(), 0).times(Scaled::new(n, 0)),
-        }
-    };
-    Some(unexplained.over(Scaled::new(n, 0)))
+        near = sums.rebased(level, slope);
+        tilt = near.slope()?.0;
+    }
+    let rr = near.rr.cast_unsigned();
+    if !fits(&near) {
+        // Jitter of 2^20 ticks and more: what half a tick of slope or level explains does not matter.
+        return Some(Scaled::new(rr, 0));
+    }
+    let all = less_explained(rr * n, near.r, tilt, line.den)?;
+    Some(all.over(Scaled::new(n, 0)))
 }
 
 /// `all`, which is n sum r^2, less what level and slope explain of it. That is never more, but for rounding, so the square fits.
@@ -223,7 +220,7 @@ fn less_explained(all: u64, r: i64, tilt: i64, spread: u64) -> Option<Scaled> {
     let (r, tilt) = (r.unsigned_abs(), tilt.unsigned_abs());
     // After the shift the numerator is below 2^30, half the denominator, and its 32 more bits fit.
     let excess = size(spread).saturating_sub(31);
-    let slope = ((tilt >> excess) << 32) / (spread >> excess);
+    let slope = (down(tilt, excess) << 32) / down(spread, excess);
     let explained = r * r + scale_down(tilt, u32::try_from(slope).ok()?);
     let whole = all.saturating_sub(explained);
     // What the last term has below one matters where few crossings lie within a tick of the line.

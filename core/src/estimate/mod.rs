@@ -212,7 +212,7 @@ impl<const N: usize, E: Estimator> Estimate<N, E> {
         let k = self.window.cycles() + u32::from(step);
         let mut r = self.window.residual(stamp, k);
         if r.unsigned_abs() > Window::<N>::LARGEST_RESIDUAL {
-            let moved = self.window.rebase();
+            let moved = self.window.settle();
             if let Some(Moved { level, slope }) = moved {
                 self.estimator.rebased(level, slope);
             }
@@ -242,10 +242,11 @@ impl<const N: usize, E: Estimator> Estimate<N, E> {
     /// sums are small, and the fit needs no division to find that line. Crossings too far from any line are forgotten.
     #[inline(never)]
     pub(crate) fn settle(&mut self, length: Length) {
-        if self.window.is_settled() || self.window.len() < 2 {
+        if self.window.len() < 2 {
             return;
         }
         match self.window.settle() {
+            Some(Moved { level: 0, slope: 0 }) => {}
             Some(Moved { level, slope }) => {
                 self.estimator.rebased(level, slope);
                 self.window.plan(length);

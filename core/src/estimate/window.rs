@@ -344,7 +344,7 @@ impl<const N: usize> Window<N> {
         } else if self.len() == N {
             i32::MIN
         } else {
-            i32::try_from(i64::from(reach) - i64::from(width)).unwrap_or(i32::MAX)
+            reach.checked_signed_diff(width).unwrap_or(i32::MAX)
         };
         self.plan = Plan { reach, width, least };
     }
@@ -418,28 +418,14 @@ impl<const N: usize> Window<N> {
         s.rr += square(r);
     }
 
-    /// Moves the line through the oldest and the newest crossing (to the nearest integer period).
-    #[inline(never)]
-    pub(super) fn rebase(&mut self) -> Option<Moved> {
-        let (oldest, newest) = self.ends()?;
-        let level = oldest.offset(self.line.at_oldest);
-        let span = i32::try_from(self.span).ok().filter(|s| *s > 0)?;
-        let slope = self.residual(newest, self.span).checked_sub(level)? / span;
-        self.shift(level, slope)
-    }
-
-    /// Whether the least-squares line has the same integer period and is less than 1024 ticks away. That distance costs the fit
-    /// nothing.
-    #[inline(never)]
-    pub(super) fn is_settled(&self) -> bool {
-        let sums = &self.sums;
-        sums.slope().is_some_and(|(tilt, spread)| tilt.unsigned_abs() <= spread / 2)
-            && sums.r.unsigned_abs() >> 10 < sums.n.into()
-    }
-
-    /// Moves the line to the integer one nearest to the least-squares line.
+    /// Moves the line to the integer one nearest to the least-squares line, unless it has the same period and is less than 1024 ticks
+    /// away: that distance costs the fit nothing. `None`, with nothing changed, if the crossings are too far from that line.
     #[inline(never)]
     pub(super) fn settle(&mut self) -> Option<Moved> {
+        let (tilt, spread) = self.sums.slope()?;
+        if tilt.unsigned_abs() <= spread / 2 && self.sums.r.unsigned_abs() >> 10 < self.sums.n.into() {
+            return Some(Moved { level: 0, slope: 0 });
+        }
         let (level, slope) = self.sums.nearest_line()?;
         self.shift(i32::try_from(level).ok()?, i32::try_from(slope).ok()?)
     }

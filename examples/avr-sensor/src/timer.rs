@@ -2,7 +2,7 @@
 
 use humtick::{Capture, Polarity, Stamp, TickRate};
 
-use crate::interrupts::{Shared, held_off};
+use crate::interrupts::Shared;
 use crate::register::*;
 
 /// Ticks a second: 16 MHz by 8.
@@ -65,10 +65,9 @@ pub unsafe fn counted() -> Stamp {
     unsafe { together(TCNT1) }
 }
 
-/// For the main loop: the count right now.
-pub fn now() -> Stamp {
-    // SAFETY: with interrupts held off as in a handler.
-    held_off(|| unsafe { counted() })
+/// For the main loop: the overflows tallied so far.
+pub fn tally() -> u16 {
+    TALLY.lock(|tally| *tally)
 }
 
 /// A count, the tally and the overflow flag, in this order: a counter that wraps after it was read is then known not to have been in

@@ -6,7 +6,7 @@
 use avr_sensor::interrupts;
 use avr_sensor::{serial, timer};
 use humtick::source::EdgeQueue;
-use humtick::{Config, Edge, Meter, Reading, Settings, Source};
+use humtick::{Config, Edge, Meter, Reading, Settings, Source, Stamp};
 
 /// Edges the queue has room for, and one more: 160 ms of them at 50 Hz.
 const ROOM: usize = 8;
@@ -43,26 +43,36 @@ extern "C" fn main() -> ! {
     serial::start();
     timer::start_capturing();
     interrupts::enable();
+    let mut seen = 0;
     loop {
-        let now = timer::now();
-        if take_edges(&mut meter) {
-            meter.idle(now);
-        }
-        if let Some(reading) = take_reading(&mut meter) {
-            serial::send(|line| write_line(line, &reading));
+        // The tally first, then the queue: when that is empty, all edges before the overflow have been taken.
+        let tally = timer::tally();
+        let empty = take_edges(&mut meter);
+        // Time passes by overflows, 30 a second. Without this a dead line would keep its last reading for ever.
+        if empty && tally != seen {
+            seen = tally;
+            meter.idle(Stamp::new(u32::from(tally) << 16));
+            report(&mut meter);
         }
         interrupts::sleep_unless(|| !QUEUE.is_empty());
     }
 }
 
-/// Takes what has come, and says whether that was all: a floating input brings edges as fast as they are taken, and readings must not
-/// wait for an end of it.
+/// Takes what has come, and says whether that was all: a floating input brings edges as fast as they are taken, and the rest must not wait
+/// for an end of it.
 fn take_edges(meter: &mut Meter<64>) -> bool {
     for _ in 0..ROOM {
         let Ok(edge) = (&QUEUE).next_edge() else { return true };
         take_edge(meter, edge);
+        report(meter);
     }
     false
+}
+
+fn report(meter: &mut Meter<64>) {
+    if let Some(reading) = take_reading(meter) {
+        serial::send(|line| write_line(line, &reading));
+    }
 }
 
 /// Out of line, and with a name, for the harness to count its cycles; so are the next two.
@@ -81,13 +91,25 @@ fn take_reading(meter: &mut Meter<64>) -> Option<Reading> {
 #[inline(never)]
 #[unsafe(no_mangle)]
 fn write_line(line: &mut [u8; serial::LONGEST], reading: &Reading) -> u8 {
-    let words = [reading.frequency.map_or(0, |f| f.nanohertz()), reading.expanded_uncertainty.map_or(0, |f| f.nanohertz())];
-    let mut n = 0;
-    for w in words {
-        for b in w.to_le_bytes() {
-            if let Some(s) = line.get_mut(usize::from(n)) { *s = b; }
-            n += 1;
+    let mut to = line.iter_mut();
+    let mut put = |bytes: &[u8]| {
+        for byte in bytes {
+            for half in [byte >> 4, byte & 15] {
+                if let Some(to) = to.next() {
+                    *to = if half < 10 { b'0' + half } else { b'a' - 10 + half };
+                }
+            }
         }
+        if let Some(to) = to.next() {
+            *to = b' ';
+        }
+    };
+    put(&reading.middle.raw().to_be_bytes());
+    put(&reading.frequency.map_or(0, |f| f.nanohertz()).to_be_bytes());
+    put(&reading.expanded_uncertainty.map_or(0, |f| f.nanohertz()).to_be_bytes());
+    put(&[reading.state as u8]);
+    if let Some(to) = to.next() {
+        *to = b'\n';
     }
-    n
+    8 + 16 + 16 + 2 + 5
 }
