@@ -21,6 +21,7 @@
 //! registers -> Capture -> [timeline] -> Edge -> [qualify] -> Crossing -> [estimate] -> Fit -> [reading] -> Reading
 //!                                    [source] ^                                    all in one: [meter]
 //! Crossing -> [interval] -> ten-second readings    Crossing -> [grid_time]    Reading -> [watch] -> Event
+//! Reading -> [link] -> bytes
 //! ```
 //!
 //! # Units
@@ -82,6 +83,7 @@ pub mod discipline;
 pub mod interval;
 pub mod grid_time;
 pub mod watch;
+pub mod link;
 
 pub use burst::{Bursts, Pick};
 pub use clock::Clock;

@@ -1,20 +1,15 @@
 //! The serial port: 115,200 baud, 8 data bits, no parity, one stop bit, a line at a time sent by its interrupt.
 
+use humtick::link::{Outgoing, Record};
+
 use crate::interrupts::Shared;
 use crate::register::*;
 
-/// Longest line.
-pub const LONGEST: usize = 96;
+/// Interrupt when the data register is empty, transmitter on.
+const UDRIE: u8 = 1 << 5;
+const TXEN: u8 = 1 << 3;
 
-const UDRE_INTERRUPT: u8 = 1 << 5;
-
-struct Line {
-    bytes: [u8; LONGEST],
-    len: u8,
-    next: u8,
-}
-
-static LINE: Shared<Line> = Shared::new(Line { bytes: [0; LONGEST], len: 0, next: 0 });
+static LINE: Shared<Outgoing> = Shared::new(Outgoing::new());
 
 /// Starts the port. At 16 MHz, double speed and a divider of 17 give 117,647 baud, 2.1 % fast: inside what receivers stand.
 pub fn start() {
@@ -22,29 +17,20 @@ pub fn start() {
     UCSR0C.write(0b110);
     UBRR0H.write(0);
     UBRR0L.write(16);
-    UCSR0B.write(1 << 3);
+    UCSR0B.write(TXEN);
 }
 
-/// Whether the last line is on its way in full.
-pub fn is_idle() -> bool {
-    UCSR0B.read() & UDRE_INTERRUPT == 0
-}
-
-/// Lends the buffer to `f`, which says how many bytes of it are to be sent. Does nothing if the last line is not out yet: a late line would
-/// say what no longer is.
-#[inline(always)]
-pub fn send(f: impl FnOnce(&mut [u8; LONGEST]) -> u8) {
-    if !is_idle() {
+/// Sends the line of `record`; nothing, if the last line is not out yet: ten a second take half of the time, and a late one would say
+/// what no longer is.
+pub fn send(record: &Record) {
+    if UCSR0B.read() & UDRIE != 0 {
         return;
     }
     // SAFETY: the handler that uses the line too is switched off, and is the only one.
-    unsafe {
-        LINE.in_handler(|line| {
-            line.len = f(&mut line.bytes);
-            line.next = 0;
-        });
+    let taken = unsafe { LINE.in_handler(|line| line.load(record)) };
+    if taken.is_ok() {
+        UCSR0B.write(TXEN | UDRIE);
     }
-    UCSR0B.set(UDRE_INTERRUPT);
 }
 
 /// For the handler of the empty data register.
@@ -56,13 +42,20 @@ pub unsafe fn send_next() {
     // SAFETY: in a handler.
     unsafe {
         LINE.in_handler(|line| {
-            if let Some(byte) = line.bytes.get(usize::from(line.next)) {
-                UDR0.write(*byte);
+            if let Some(byte) = line.next_byte() {
+                UDR0.write(byte);
             }
-            line.next += 1;
-            if line.next >= line.len {
-                UCSR0B.clear(UDRE_INTERRUPT);
+            if line.is_done() {
+                UCSR0B.write(TXEN);
             }
         });
+    }
+}
+
+/// Sends `bytes` and waits until the last of them is on its way: for what is not made of lines.
+pub fn write(bytes: &[u8]) {
+    for byte in bytes {
+        while UCSR0A.read() & 1 << 5 == 0 {}
+        UDR0.write(*byte);
     }
 }

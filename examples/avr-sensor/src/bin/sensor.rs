@@ -5,6 +5,7 @@
 
 use avr_sensor::interrupts;
 use avr_sensor::{serial, timer};
+use humtick::link::{Record, SensorTime, next};
 use humtick::source::EdgeQueue;
 use humtick::{Config, Edge, Meter, Reading, Settings, Source, Stamp};
 
@@ -40,6 +41,7 @@ const SETTINGS: Settings = match Config::mains(timer::RATE).check() {
 #[unsafe(no_mangle)]
 extern "C" fn main() -> ! {
     let mut meter = Meter::with(SETTINGS);
+    let mut report = Report { sequence: 0, time: SensorTime::new(timer::RATE, Stamp::new(0)) };
     serial::start();
     timer::start_capturing();
     interrupts::enable();
@@ -47,12 +49,12 @@ extern "C" fn main() -> ! {
     loop {
         // The tally first, then the queue: when that is empty, all edges before the overflow have been taken.
         let tally = timer::tally();
-        let empty = take_edges(&mut meter);
+        let empty = take_edges(&mut meter, &mut report);
         // Time passes by overflows, 30 a second. Without this a dead line would keep its last reading for ever.
         if empty && tally != seen {
             seen = tally;
             meter.idle(Stamp::new(u32::from(tally) << 16));
-            report(&mut meter);
+            report.send_due(&mut meter);
         }
         interrupts::sleep_unless(|| !QUEUE.is_empty());
     }
@@ -60,18 +62,28 @@ extern "C" fn main() -> ! {
 
 /// Takes what has come, and says whether that was all: a floating input brings edges as fast as they are taken, and the rest must not wait
 /// for an end of it.
-fn take_edges(meter: &mut Meter<64>) -> bool {
+fn take_edges(meter: &mut Meter<64>, report: &mut Report) -> bool {
     for _ in 0..ROOM {
         let Ok(edge) = (&QUEUE).next_edge() else { return true };
         take_edge(meter, edge);
-        report(meter);
+        report.send_due(meter);
     }
     false
 }
 
-fn report(meter: &mut Meter<64>) {
-    if let Some(reading) = take_reading(meter) {
-        serial::send(|line| write_line(line, &reading));
+/// What goes with the lines.
+struct Report {
+    sequence: u16,
+    time: SensorTime,
+}
+
+impl Report {
+    fn send_due(&mut self, meter: &mut Meter<64>) {
+        if let Some(reading) = take_reading(meter) {
+            let record = Record::new(self.sequence, self.time.at(reading.middle), &reading);
+            self.sequence = next(self.sequence);
+            write_line(&record);
+        }
     }
 }
 
@@ -90,26 +102,6 @@ fn take_reading(meter: &mut Meter<64>) -> Option<Reading> {
 
 #[inline(never)]
 #[unsafe(no_mangle)]
-fn write_line(line: &mut [u8; serial::LONGEST], reading: &Reading) -> u8 {
-    let mut to = line.iter_mut();
-    let mut put = |bytes: &[u8]| {
-        for byte in bytes {
-            for half in [byte >> 4, byte & 15] {
-                if let Some(to) = to.next() {
-                    *to = if half < 10 { b'0' + half } else { b'a' - 10 + half };
-                }
-            }
-        }
-        if let Some(to) = to.next() {
-            *to = b' ';
-        }
-    };
-    put(&reading.middle.raw().to_be_bytes());
-    put(&reading.frequency.map_or(0, |f| f.nanohertz()).to_be_bytes());
-    put(&reading.expanded_uncertainty.map_or(0, |f| f.nanohertz()).to_be_bytes());
-    put(&[reading.state as u8]);
-    if let Some(to) = to.next() {
-        *to = b'\n';
-    }
-    8 + 16 + 16 + 2 + 5
+fn write_line(record: &Record) {
+    serial::send(record);
 }

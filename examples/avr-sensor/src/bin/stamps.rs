@@ -33,25 +33,13 @@ extern "avr-interrupt" fn __vector_13() {
 }
 
 #[unsafe(no_mangle)]
-extern "avr-interrupt" fn __vector_19() {
-    // SAFETY: this is the data register's handler.
-    unsafe { serial::send_next() }
-}
-
-#[unsafe(no_mangle)]
 extern "C" fn main() -> ! {
     serial::start();
     timer::start_capturing();
     interrupts::enable();
     loop {
         while let Ok(edge) = (&QUEUE).next_edge() {
-            while !serial::is_idle() {}
-            serial::send(|line| {
-                for (slot, byte) in line.iter_mut().zip(edge.stamp.raw().to_le_bytes()) {
-                    *slot = byte;
-                }
-                4
-            });
+            serial::write(&edge.stamp.raw().to_le_bytes());
         }
         interrupts::sleep_unless(|| !QUEUE.is_empty());
     }
