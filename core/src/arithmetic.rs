@@ -35,6 +35,15 @@ pub(crate) const fn down(value: u64, bits: u32) -> u64 {
     value >> bits
 }
 
+/// `num` / `den`, rounded down, and the remainder. Zero goes into nothing no times, which no caller lets happen.
+#[inline(never)]
+pub(crate) const fn divide(num: u64, den: u64) -> (u64, u64) {
+    match num.checked_div(den) {
+        Some(quotient) => (quotient, num - quotient * den),
+        None => (0, num),
+    }
+}
+
 /// Numerator / denominator * 2^`bits`, rounded down, for numerator < denominator < 2^48 with the result below 2^64. 32 bits a step if a
 /// remainder below the denominator has room for them, else 16: an 8-bit part shifts by whole bytes, and slowly by anything else.
 #[inline(never)]
@@ -46,9 +55,9 @@ pub(crate) const fn fraction_bits(mut remainder: u64, denominator: u64, mut bits
             16.. => (16, remainder << 16),
             few => (few, up(remainder, few)),
         };
-        let digits = shifted / denominator;
+        let digits;
+        (digits, remainder) = divide(shifted, denominator);
         quotient = up(quotient, step) | digits;
-        remainder = shifted - digits * denominator;
         bits -= step;
     }
     quotient
@@ -93,8 +102,7 @@ pub(crate) const fn divide_down(num: i64, den: u64) -> (i64, u64) {
     let sign = num >> 63;
     let size = (num ^ sign).cast_unsigned();
     // Mostly the quotient is 0 or -1, and a comparison saves the division.
-    let quotient = if size < den { 0 } else { size / den };
-    let rest = size - quotient * den;
+    let (quotient, rest) = if size < den { (0, size) } else { divide(size, den) };
     (quotient.cast_signed() ^ sign, if sign < 0 { den - 1 - rest } else { rest })
 }
 

@@ -311,7 +311,8 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
     #[inline(never)]
     fn make_ready(&mut self, late: u32, what: Due) {
         let every = self.settings.every;
-        let intervals = if late - every < every { 1 } else { late / every };
+        // Readings are a tick apart at least, so there is always a quotient.
+        let intervals = if late - every < every { 1 } else { late.checked_div(every).unwrap_or(1) };
         self.ready = Some(match (self.ready, what) {
             // Steps that keep clearing the window must not keep the meter silent: longer than a window, and it is unknown.
             (Some(Due::Fit(since)), Due::Fit(now)) => {

@@ -2,7 +2,7 @@
 //!
 #![doc = include_str!("../COVERAGE.md")]
 
-use crate::arithmetic::{Scaled, fraction_bits, up};
+use crate::arithmetic::{Scaled, divide, fraction_bits, up};
 use crate::chain::Chain;
 use crate::config::{Length, Settings};
 use crate::estimate::rocof::bend;
@@ -63,8 +63,7 @@ impl Reading {
 #[inline(never)]
 pub(crate) const fn frequency(fit: &Fit, settings: &Settings) -> Frequency {
     let nano_rate = settings.base.nano_rate;
-    let whole = nano_rate / fit.period;
-    let rest = nano_rate - whole * fit.period;
+    let (whole, rest) = divide(nano_rate, fit.period);
     let below = up(whole, fit.period_shift) | fraction_bits(rest, fit.period, fit.period_shift);
     // What is left of the numerator, modulo 2^64, is less than one period.
     let left = up(nano_rate, fit.period_shift).wrapping_sub(below.wrapping_mul(fit.period));

@@ -57,6 +57,11 @@ pub struct Run {
     costs: BTreeMap<String, Cost>,
 }
 
+/// A file beside the firmware's source.
+pub fn beside(name: &str) -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("examples/avr-sensor").join(name)
+}
+
 impl Run {
     /// What an interrupt's handler or a watched function cost.
     #[track_caller]
@@ -160,7 +165,7 @@ impl Emulator {
         let (costs, times, captures) = (file("costs"), file("times"), file("captures"));
         let mut command = Command::new(&self.program);
         command.arg(firmware).args(["--pin", pin, "--until", &until.to_string(), "--costs"]).arg(&costs);
-        command.arg("--times").arg(&times).arg("--captures").arg(&captures);
+        command.args(["--flash", "65536", "--times"]).arg(&times).arg("--captures").arg(&captures);
         watch.iter().for_each(|name| {
             command.args(["--watch", name]);
         });

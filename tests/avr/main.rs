@@ -1,4 +1,8 @@
 //! The sensor as machine code: `examples/avr-sensor` on an emulated ATmega328P, fed by the simulator, judged by what it sends.
 
 mod board;
+mod budget;
 mod capture;
+mod readings;
+mod stress;
+mod twin;

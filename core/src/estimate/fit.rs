@@ -2,7 +2,7 @@
 
 use super::window::Sums;
 use super::{Estimator, Frame, Slope, Window, least_squares};
-use crate::arithmetic::{Scaled, divide_down, down, fraction_bits, scale_down, size, up};
+use crate::arithmetic::{Scaled, divide, divide_down, down, fraction_bits, scale_down, size, up};
 use crate::unit::{Stamp, Ticks};
 
 /// Bits of [`Fit::period`]: rounding it moves a frequency by at most 2^-47 of itself, half a nanohertz at 70 kHz.
@@ -220,7 +220,7 @@ fn less_explained(all: u64, r: i64, tilt: i64, spread: u64) -> Option<Scaled> {
     let (r, tilt) = (r.unsigned_abs(), tilt.unsigned_abs());
     // After the shift the numerator is below 2^30, half the denominator, and its 32 more bits fit.
     let excess = size(spread).saturating_sub(31);
-    let slope = (down(tilt, excess) << 32) / down(spread, excess);
+    let (slope, _) = divide(down(tilt, excess) << 32, down(spread, excess));
     let explained = r * r + scale_down(tilt, u32::try_from(slope).ok()?);
     let whole = all.saturating_sub(explained);
     // What the last term has below one matters where few crossings lie within a tick of the line.

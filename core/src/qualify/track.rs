@@ -267,7 +267,7 @@ impl Tracker {
         let [first, .., last] = chain.stamps;
         let period = (last - first).count() / INTERVALS;
         let gap = first.since(self.last)?.count();
-        let cycles = (gap + period / 2) / period;
+        let cycles = (gap + period / 2).checked_div(period)?;
         let phase = gap.abs_diff(cycles * period);
         let smooth = phase <= period / 512 && period.abs_diff(self.period()) <= period / 512;
         Some((cycles, phase, smooth))

@@ -6,6 +6,7 @@
 
 pub mod interrupts;
 pub mod register;
+pub mod sensor;
 pub mod serial;
 pub mod timer;
 
