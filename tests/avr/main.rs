@@ -3,6 +3,7 @@
 mod board;
 mod budget;
 mod capture;
+mod pin;
 mod readings;
 mod stress;
 mod twin;

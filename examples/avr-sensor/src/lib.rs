@@ -4,6 +4,7 @@
 //!
 //! Registers are touched here and nowhere else. Each firmware is a file in `src/bin`.
 
+pub mod busy;
 pub mod interrupts;
 pub mod register;
 pub mod sensor;

@@ -72,12 +72,16 @@ registers! {
     TIFR1 = 0x36;
     /// Masks of the interrupts INT0 and INT1.
     EIMSK = 0x3D;
+    /// Control of timer 0: its prescaler.
+    TCCR0B = 0x45;
     /// Sleep mode.
     SMCR = 0x53;
     /// Status: the interrupt flag is its top bit.
     SREG = 0x5F;
     /// Which edges raise INT0 and INT1.
     EICRA = 0x69;
+    /// Masks of timer 0's interrupts.
+    TIMSK0 = 0x6E;
     /// Masks of timer 1's interrupts.
     TIMSK1 = 0x6F;
     /// Control of timer 1: its mode.

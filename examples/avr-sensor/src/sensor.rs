@@ -12,8 +12,15 @@ const ROOM: usize = 8;
 /// From the interrupt to the main loop.
 pub type Queue = EdgeQueue<ROOM>;
 
+/// Ordinary quartz unless it is known to be exact.
+const CONFIG: Config = if cfg!(feature = "exact-clock") {
+    Config { clock_tolerance_ppb: 0, ..Config::mains(timer::RATE) }
+} else {
+    Config::mains(timer::RATE)
+};
+
 /// Checked by the compiler: the firmware carries no check and none of its divisions.
-const SETTINGS: Settings = match Config::mains(timer::RATE).check() {
+const SETTINGS: Settings = match CONFIG.check() {
     Ok(settings) => settings,
     Err(_) => panic!("mains settings fit the timer"),
 };

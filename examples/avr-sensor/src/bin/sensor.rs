@@ -21,6 +21,12 @@ extern "avr-interrupt" fn __vector_13() {
     unsafe { timer::overflowed() }
 }
 
+#[cfg(feature = "busy")]
+#[unsafe(no_mangle)]
+extern "avr-interrupt" fn __vector_16() {
+    avr_sensor::busy::handle();
+}
+
 #[unsafe(no_mangle)]
 extern "avr-interrupt" fn __vector_19() {
     // SAFETY: this is the data register's handler.
@@ -31,6 +37,8 @@ extern "avr-interrupt" fn __vector_19() {
 extern "C" fn main() -> ! {
     serial::start();
     timer::start_capturing();
+    #[cfg(feature = "busy")]
+    avr_sensor::busy::start();
     interrupts::enable();
     run(&QUEUE)
 }

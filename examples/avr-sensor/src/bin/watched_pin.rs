@@ -23,6 +23,12 @@ extern "avr-interrupt" fn __vector_13() {
     unsafe { timer::overflowed() }
 }
 
+#[cfg(feature = "busy")]
+#[unsafe(no_mangle)]
+extern "avr-interrupt" fn __vector_16() {
+    avr_sensor::busy::handle();
+}
+
 #[unsafe(no_mangle)]
 extern "avr-interrupt" fn __vector_19() {
     // SAFETY: this is the data register's handler.
@@ -36,6 +42,8 @@ extern "C" fn main() -> ! {
     // Rising edges of INT0.
     EICRA.write(0b11);
     EIMSK.write(1);
+    #[cfg(feature = "busy")]
+    avr_sensor::busy::start();
     interrupts::enable();
     run(&QUEUE)
 }
