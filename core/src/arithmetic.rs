@@ -55,9 +55,14 @@ pub(crate) const fn fraction_bits(mut remainder: u64, denominator: u64, mut bits
             16.. => (16, remainder << 16),
             few => (few, up(remainder, few)),
         };
+        quotient = match step {
+            32 => quotient << 32,
+            16 => quotient << 16,
+            few => up(quotient, few),
+        };
         let digits;
         (digits, remainder) = divide(shifted, denominator);
-        quotient = up(quotient, step) | digits;
+        quotient |= digits;
         bits -= step;
     }
     quotient

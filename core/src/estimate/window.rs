@@ -119,15 +119,18 @@ impl Sums {
         Some((n.wrapping_mul(self.kr).wrapping_sub(k.wrapping_mul(self.r)), spread))
     }
 
-    /// Whether the line that is `c` + `d` k away may be chosen: its sum r^2 can be told, and is at most 2^60.
-    fn bears(&self, c: i64, d: i64) -> bool {
+    /// The sums against the line that is `c` + `d` k away, if it may be chosen: its sum r^2 can be told, and is at most 2^60.
+    fn moved(&self, c: i64, d: i64) -> Option<Self> {
         // Below 2^62 each, and c^2 n + 2 c d sum k + d^2 sum k^2 is known to 2^-29 of the largest.
         let (level, slope) = (Scaled::new(c.unsigned_abs(), 0), Scaled::new(d.unsigned_abs(), 0));
         let squares = (level.times(level).times(Scaled::new(self.n.into(), 0)))
             .plus(slope.times(slope).times(Scaled::new(self.kk, 0)));
         let both = level.times(slope).times(Scaled::new(self.k.into(), 1));
         let apart = if (c < 0) == (d < 0) { squares.plus(both) } else { squares.minus(both) };
-        apart.less_than(Scaled::new(1, 61)) && self.rebased(c, d).rr <= LARGEST_SQUARES
+        if !apart.less_than(Scaled::new(1, 61)) {
+            return None;
+        }
+        Some(self.rebased(c, d)).filter(|moved| moved.rr <= LARGEST_SQUARES)
     }
 }
 
@@ -432,10 +435,7 @@ impl<const N: usize> Window<N> {
 
     /// `None`, with nothing changed, if the crossings are too far from that line.
     fn shift(&mut self, level: i32, slope: i32) -> Option<Moved> {
-        if !self.sums.bears(level.into(), slope.into()) {
-            return None;
-        }
-        self.sums = self.sums.rebased(level.into(), slope.into());
+        self.sums = self.sums.moved(level.into(), slope.into())?;
         self.line.at_oldest = Stamp::new(self.line.at_oldest.raw().wrapping_add_signed(level));
         self.line.period = self.line.period.wrapping_add_signed(slope);
         Some(Moved { level, slope })
