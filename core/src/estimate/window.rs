@@ -119,18 +119,16 @@ impl Sums {
         Some((n.wrapping_mul(self.kr).wrapping_sub(k.wrapping_mul(self.r)), spread))
     }
 
-    /// The sums against the line that is `c` + `d` k away, if it may be chosen: its sum r^2 can be told, and is at most 2^60.
-    fn moved(&self, c: i64, d: i64) -> Option<Self> {
+    /// Whether sum r^2 against the line that is `c` + `d` k away can be told.
+    #[inline(never)]
+    fn reaches(&self, c: i64, d: i64) -> bool {
         // Below 2^62 each, and c^2 n + 2 c d sum k + d^2 sum k^2 is known to 2^-29 of the largest.
         let (level, slope) = (Scaled::new(c.unsigned_abs(), 0), Scaled::new(d.unsigned_abs(), 0));
         let squares = (level.times(level).times(Scaled::new(self.n.into(), 0)))
             .plus(slope.times(slope).times(Scaled::new(self.kk, 0)));
         let both = level.times(slope).times(Scaled::new(self.k.into(), 1));
         let apart = if (c < 0) == (d < 0) { squares.plus(both) } else { squares.minus(both) };
-        if !apart.less_than(Scaled::new(1, 61)) {
-            return None;
-        }
-        Some(self.rebased(c, d)).filter(|moved| moved.rr <= LARGEST_SQUARES)
+        apart.less_than(Scaled::new(1, 61))
     }
 }
 
@@ -435,7 +433,14 @@ impl<const N: usize> Window<N> {
 
     /// `None`, with nothing changed, if the crossings are too far from that line.
     fn shift(&mut self, level: i32, slope: i32) -> Option<Moved> {
-        self.sums = self.sums.moved(level.into(), slope.into())?;
+        if !self.sums.reaches(level.into(), slope.into()) {
+            return None;
+        }
+        let moved = self.sums.rebased(level.into(), slope.into());
+        if moved.rr > LARGEST_SQUARES {
+            return None;
+        }
+        self.sums = moved;
         self.line.at_oldest = Stamp::new(self.line.at_oldest.raw().wrapping_add_signed(level));
         self.line.period = self.line.period.wrapping_add_signed(slope);
         Some(Moved { level, slope })
