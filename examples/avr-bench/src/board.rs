@@ -48,8 +48,10 @@ impl Edges {
     pub fn parse(text: &str) -> Result<Self, Box<dyn Error>> {
         let mut edges = Self { cycles: Vec::new(), levels: Vec::new() };
         for (number, line) in text.lines().enumerate() {
-            let wrong = || format!("line {}: wanted a cycle, or a cycle and 0 or 1, not {line:?}", number + 1);
-            let (cycle, level) = line.split_once(' ').map_or((line, None), |(cycle, level)| (cycle, Some(level)));
+            let wrong =
+                || format!("line {}: wanted a cycle, or a cycle and 0 or 1, not {line:?}", number + 1);
+            let (cycle, level) =
+                line.split_once(' ').map_or((line, None), |(cycle, level)| (cycle, Some(level)));
             let cycle: u64 = cycle.parse().map_err(|_| wrong())?;
             match level {
                 None => {

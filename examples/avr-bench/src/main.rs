@@ -97,7 +97,10 @@ fn run() -> Result<(), Box<dyn Error>> {
             }
             let mean = cost.total as f64 / cost.count as f64;
             let (least, most, count) = (cost.least, cost.most, cost.count);
-            writeln!(costs, "{name} = {{ least = {least}, mean = {mean:.1}, most = {most}, count = {count} }}")
+            writeln!(
+                costs,
+                "{name} = {{ least = {least}, mean = {mean:.1}, most = {most}, count = {count} }}"
+            )
         };
         for vector in 1..board::VECTORS {
             table(&format!("interrupt_{vector}"), board.interrupt(vector))?;

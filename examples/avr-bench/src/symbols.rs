@@ -39,7 +39,9 @@ impl Symbols {
             // A table of symbols.
             if word(header(i) + 4)? == 2 {
                 let strings = offset(word(header(i) + 24)? as usize)?;
-                for at in (0..word(header(i) + 20)? as usize).step_by(16).map(|at| at + offset(i).unwrap_or(0)) {
+                for at in
+                    (0..word(header(i) + 20)? as usize).step_by(16).map(|at| at + offset(i).unwrap_or(0))
+                {
                     symbols.insert(text(strings, word(at)?)?, word(at + 4)?);
                 }
             }

@@ -28,7 +28,11 @@ extern "C" fn main() -> ! {
     serial::start();
     timer::start_capturing();
     interrupts::enable();
-    let Ok(mut meter) = Meter::<64>::new(&Config::mains(timer::RATE)) else { loop {} };
+    let Ok(mut meter) = Meter::<64>::new(&Config::mains(timer::RATE)) else {
+        loop {
+            interrupts::sleep_unless(|| false);
+        }
+    };
     loop {
         if let Ok(reading) = meter.poll(&mut &QUEUE) {
             serial::write(line(&Record::new(0, 0, &reading), &mut [0; MAX_LINE]));
