@@ -1,10 +1,55 @@
 //! Arithmetic wider than it looks, in 64-bit integers: no float, and no u128, which an 8-bit part has none worth having of.
+//!
+//! What a reading is made of stays out of line: written into each other, these functions made 28 KB of a reading on an ATmega, all of its
+//! flash, and no part gains from it. Edges use none of them. A remainder is taken by a product: an 8-bit part would divide a second time.
+
+/// Bits of `value` up to the highest that is set. By halves, since an 8-bit part has no instruction that counts bits: over 64 at once
+/// they are 650 bytes of code.
+#[inline(never)]
+#[allow(clippy::cast_possible_truncation, reason = "each half is looked at before the other is dropped")]
+pub(crate) const fn size(value: u64) -> u32 {
+    let (mut bits, mut word) = (0, value as u32);
+    if value >> 32 != 0 {
+        (bits, word) = (32, (value >> 32) as u32);
+    }
+    let mut half = word as u16;
+    if word >> 16 != 0 {
+        (bits, half) = (bits + 16, (word >> 16) as u16);
+    }
+    let mut byte = half as u8;
+    if half >> 8 != 0 {
+        (bits, byte) = (bits + 8, (half >> 8) as u8);
+    }
+    bits + u8::BITS - byte.leading_zeros()
+}
+
+/// `value` shifted up by fewer than 64 bits. Out of line, as is the other way: an 8-bit part shifts in a loop.
+#[inline(never)]
+pub(crate) const fn up(value: u64, bits: u32) -> u64 {
+    value << bits
+}
+
+/// `value` shifted down by fewer than 64 bits.
+#[inline(never)]
+pub(crate) const fn down(value: u64, bits: u32) -> u64 {
+    value >> bits
+}
+
+/// `num` / `den`, rounded down, and the remainder. Zero goes into nothing no times, which no caller lets happen.
+#[inline(never)]
+pub(crate) const fn divide(num: u64, den: u64) -> (u64, u64) {
+    match num.checked_div(den) {
+        Some(quotient) => (quotient, num - quotient * den),
+        None => (0, num),
+    }
+}
 
 /// Whether this is a processor without a multiplier for 32 bits to 64 and without a divider. Those it was measured on, ATmega and Cortex-M0, have no
 /// compare-and-swap either, by which they can be told.
 const IS_SMALL: bool = !cfg!(target_has_atomic = "ptr");
 
 /// The product, exactly: by 16-bit halves where the processor has no more, which takes half as long as a 64-bit product.
+#[inline(never)]
 pub(crate) const fn wide(a: u32, b: u32) -> u64 {
     if !IS_SMALL {
         return a as u64 * b as u64;
@@ -27,6 +72,7 @@ const DIGIT_BITS: u32 = 16;
 /// Quotient and remainder for `num` < 2^16 `den`, with `den` of [`DIVISOR_BITS`] (Knuth, TAOCP 4.3.1, algorithm D). The quotient comes of
 /// 32 bits over 16; where there is no divider for 64 bits that takes a fifth of the time of a division of 64 by 64.
 #[allow(clippy::cast_possible_truncation, reason = "32 bits are left of both")]
+#[inline(never)]
 pub(crate) const fn digit(num: u64, den: u64) -> (u64, u64) {
     let mut quotient = ((num >> 32) as u32 / (den >> 32) as u32) as u64;
     // From the halves on top it is right or up to two too large.
@@ -39,12 +85,18 @@ pub(crate) const fn digit(num: u64, den: u64) -> (u64, u64) {
 }
 
 /// `rest` / `den` * 2^`bits`, rounded down, for `rest` < `den` of [`DIVISOR_BITS`] and the result below 2^64.
+#[inline(never)]
 const fn digits(mut rest: u64, den: u64, mut bits: u32) -> u64 {
     let mut quotient = 0;
     while bits > 0 {
-        let step = if bits < DIGIT_BITS { bits } else { DIGIT_BITS };
-        let (more, left) = digit(rest << step, den);
-        (quotient, rest) = ((quotient << step) | more, left);
+        // Whole digits are whole bytes, which an 8-bit part need not shift.
+        let (step, shifted, above) = if bits < DIGIT_BITS {
+            (bits, up(rest, bits), up(quotient, bits))
+        } else {
+            (DIGIT_BITS, rest << DIGIT_BITS, quotient << DIGIT_BITS)
+        };
+        let (more, left) = digit(shifted, den);
+        (quotient, rest) = (above | more, left);
         bits -= step;
     }
     quotient
@@ -52,9 +104,10 @@ const fn digits(mut rest: u64, den: u64, mut bits: u32) -> u64 {
 
 /// Numerator / denominator * 2^`bits`, rounded down, for numerator < denominator < 2^48 and `bits` <= 48 with the result below
 /// 2^64.
+#[inline(never)]
 pub(crate) const fn fraction_bits(numerator: u64, denominator: u64, bits: u32) -> u64 {
-    let up = denominator.leading_zeros() - (u64::BITS - DIVISOR_BITS);
-    digits(numerator << up, denominator << up, bits)
+    let more = DIVISOR_BITS - size(denominator);
+    digits(up(numerator, more), up(denominator, more), bits)
 }
 
 /// The product, exactly. Where 64 bits are many, factors of 16 bits, as residuals nearly always are, are multiplied in 32.
@@ -68,6 +121,7 @@ pub(crate) const fn product(a: i32, b: i32) -> i64 {
 }
 
 /// `whole` * `fraction` / 2^32, rounded down, for a product below 2^96.
+#[inline(never)]
 pub(crate) const fn scale_down(whole: u64, fraction: u32) -> u64 {
     let fraction = fraction as u64;
     (whole >> 32) * fraction + (((whole & 0xFFFF_FFFF) * fraction) >> 32)
@@ -91,26 +145,22 @@ pub(crate) const fn share(whole: u64, part: u64, of: u64) -> u64 {
 }
 
 /// Quotient rounded to the nearest, halves towards zero, without a division where it is zero; for denominators above zero.
+#[inline(never)]
 pub(crate) const fn nearest(num: i64, den: u64) -> i64 {
-    let (size, half) = (num.unsigned_abs(), den / 2);
-    if size <= half {
-        return 0;
-    }
-    let (quotient, rest) = (size / den, size % den);
-    let rounded = (quotient + (rest > half) as u64).cast_signed();
-    if num < 0 { -rounded } else { rounded }
+    let (down, rest) = divide_down(num, den);
+    let (above, below) = (den - rest, rest);
+    down + (below > above || (below == above && num < 0)) as i64
 }
 
 /// Quotient rounded down, and the remainder, 0 to `den` - 1.
+#[inline(never)]
 pub(crate) const fn divide_down(num: i64, den: u64) -> (i64, u64) {
-    let size = num.unsigned_abs();
+    // The complement of a negative number, below zero by one, divides as a positive one does.
+    let sign = num >> 63;
+    let size = (num ^ sign).cast_unsigned();
     // Mostly the quotient is 0 or -1, and a comparison saves the division.
-    let (quotient, rest) = if size < den { (0, size) } else { ((size / den).cast_signed(), size % den) };
-    match (num < 0, rest) {
-        (false, rest) => (quotient, rest),
-        (true, 0) => (-quotient, 0),
-        (true, rest) => (-quotient - 1, den - rest),
-    }
+    let (quotient, rest) = if size < den { (0, size) } else { divide(size, den) };
+    (quotient.cast_signed() ^ sign, if sign < 0 { den - 1 - rest } else { rest })
 }
 
 /// A value known to 31 bits over any range, for uncertainties: mantissa * 2^exponent, the mantissa's top bit set unless the
@@ -131,33 +181,50 @@ impl Scaled {
 
     /// `value` * 2^`exponent`.
     #[allow(clippy::cast_possible_truncation, reason = "32 bits are left, of at most 64 leading zeros")]
-    pub const fn new(value: u64, exponent: i16) -> Self {
+    #[inline(never)]
+    pub const fn new(value: u64, mut exponent: i16) -> Self {
         if value == 0 {
             return Self::ZERO;
         }
-        let leading = value.leading_zeros();
-        let exponent = exponent + 32 - leading as i16;
-        Self { mantissa: ((value << leading) >> 32) as u32, exponent }
+        let (mut high, mut low) = ((value >> 32) as u32, value as u32);
+        exponent += 32;
+        // Whole bytes first: an 8-bit part shifts bit by bit.
+        if high == 0 {
+            (high, low, exponent) = (low, 0, exponent - 32);
+        }
+        if high >> 16 == 0 {
+            (high, low, exponent) = (high << 16 | low >> 16, low << 16, exponent - 16);
+        }
+        if high >> 24 == 0 {
+            (high, low, exponent) = (high << 8 | low >> 24, low << 8, exponent - 8);
+        }
+        while high >> 31 == 0 {
+            (high, low, exponent) = (high << 1 | low >> 31, low << 1, exponent - 1);
+        }
+        Self { mantissa: high, exponent }
     }
 
     /// `value` * 2^`exponent` for a `value` of 63 or 64 bits, or zero: what comes of two mantissas. There are no bits to count,
     /// and the shifts are by one bit and by whole bytes: an 8-bit part takes a loop for any other.
     #[allow(clippy::cast_possible_truncation, reason = "32 bits are left")]
+    #[inline(never)]
     const fn full(value: u64, exponent: i16) -> Self {
         if value >> 63 == 1 {
             Self { mantissa: (value >> 32) as u32, exponent: exponent + 32 }
         } else if value == 0 {
             Self::ZERO
         } else {
-            Self { mantissa: ((value << 1) >> 32) as u32, exponent: exponent + 31 }
+            Self { mantissa: (value >> 31) as u32, exponent: exponent + 31 }
         }
     }
 
+    #[inline(never)]
     pub const fn times(self, other: Self) -> Self {
         Self::full(wide(self.mantissa, other.mantissa), self.exponent + other.exponent)
     }
 
     /// Quotient; a zero divisor gives zero, which no caller lets happen.
+    #[inline(never)]
     pub const fn over(self, other: Self) -> Self {
         if self.mantissa == 0 || other.mantissa == 0 {
             return Self::ZERO;
@@ -169,17 +236,19 @@ impl Scaled {
         Self::full(quotient << 31, self.exponent - other.exponent - 63)
     }
 
+    #[inline(never)]
     pub const fn plus(self, other: Self) -> Self {
         let (large, small) = if self.exponent >= other.exponent { (self, other) } else { (other, self) };
         if large.mantissa == 0 {
             return small;
         }
         let lag = large.exponent.abs_diff(small.exponent) as u32;
-        let aligned = if lag < 32 { ((small.mantissa as u64) << 31) >> lag } else { 0 };
+        let aligned = if lag < 32 { down((small.mantissa as u64) << 31, lag) } else { 0 };
         Self::full(((large.mantissa as u64) << 31) + aligned, large.exponent - 31)
     }
 
     /// The difference, zero if `other` is larger.
+    #[inline(never)]
     pub const fn minus(self, other: Self) -> Self {
         if other.mantissa == 0 {
             return self;
@@ -188,10 +257,11 @@ impl Scaled {
             return Self::ZERO;
         }
         let lag = self.exponent.abs_diff(other.exponent) as u32;
-        let aligned = if lag < 32 { ((other.mantissa as u64) << 31) >> lag } else { 0 };
+        let aligned = if lag < 32 { down((other.mantissa as u64) << 31, lag) } else { 0 };
         Self::new(((self.mantissa as u64) << 31) - aligned, self.exponent - 31)
     }
 
+    #[inline(never)]
     pub const fn less_than(self, other: Self) -> bool {
         match (self.mantissa, other.mantissa) {
             (_, 0) => false,
@@ -205,6 +275,7 @@ impl Scaled {
     }
 
     /// Square root, to 16 bits, rounded up: high by less than 2^-14.
+    #[inline(never)]
     pub const fn root(self) -> Self {
         // An odd exponent takes one from the mantissa, which leaves 31 bits and a root of 16.
         let odd = self.exponent & 1;
@@ -217,20 +288,20 @@ impl Scaled {
     }
 
     /// The value rounded up to an integer; `None` from 2^63 on.
+    #[inline(never)]
     pub const fn ceil(self) -> Option<u64> {
         let mantissa = self.mantissa as u64;
-        match self.exponent {
-            32.. => {
-                if mantissa == 0 {
-                    Some(0)
-                } else {
-                    None
-                }
-            }
-            up @ 0..=31 => Some(mantissa << up),
-            down @ -32..0 => Some((mantissa + (1 << -down) - 1) >> -down),
-            _ => Some((mantissa > 0) as u64),
+        if self.exponent > 31 {
+            return if mantissa == 0 { Some(0) } else { None };
         }
+        if self.exponent >= 0 {
+            return Some(up(mantissa, self.exponent.unsigned_abs() as u32));
+        }
+        let below = self.exponent.unsigned_abs() as u32;
+        if below > 32 {
+            return Some((mantissa > 0) as u64);
+        }
+        Some(down(mantissa + down(u32::MAX as u64, 32 - below), below))
     }
 }
 

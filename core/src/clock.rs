@@ -124,56 +124,64 @@ impl Clock {
     }
 }
 
-/// A counter's rate with what is known of its clock: what turns ticks into seconds, and says how well.
+/// A counter's rate with what is known of its clock: what turns ticks into seconds, and says how well. All that readings need of it is
+/// worked out once: on an 8-bit part it was a fifth of each.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(crate) struct Timebase {
     pub rate: TickRate,
-    pub clock: Clock,
     /// Steps that stamps come in, in ticks.
     pub resolution: u32,
+    /// Ticks a second times 10^9, the known error taken into account: a clock that counts e too many counts (1 + e) times its rated
+    /// rate. At most 2^61.
+    pub nano_rate: u64,
+    /// The step q that stamps come in, in ticks.
+    pub quantum: Scaled,
+    /// Variance of a stamp's quantisation in squared ticks, q^2/12.
+    pub quantisation: Scaled,
+    /// Square of the tolerance a.
+    tolerance: Scaled,
+    /// Relative variance, a^2/3 + u^2.
+    variance: Scaled,
+    /// Square of the normal part's 95 % half width, (1.96 u)^2.
+    normal: Scaled,
+    /// Square of the rectangular part's, 0.9025 a^2.
+    rectangle: Scaled,
 }
 
 impl Timebase {
-    /// The step q that stamps come in, in ticks.
-    pub const fn quantum(&self) -> Scaled {
-        Scaled::new(self.resolution as u64, 0)
-    }
-
-    /// Variance of a stamp's quantisation in squared ticks, q^2/12.
-    pub const fn quantisation(&self) -> Scaled {
-        let q = self.quantum();
-        q.times(q).times(TWELFTH)
-    }
-
-    /// Ticks a second times 10^9, the known error taken into account: a clock that counts e too many counts (1 + e) times its rated
-    /// rate. At most 2^61.
-    pub const fn nano_rate(&self) -> u64 {
-        self.rate.hz() as u64 * (1_000_000_000 + self.clock.error as i64).unsigned_abs()
+    pub const fn new(rate: TickRate, clock: &Clock, resolution: u32) -> Self {
+        let quantum = Scaled::new(resolution as u64, 0);
+        let [a, u] = [
+            Scaled::new(clock.tolerance as u64, 0).times(Scaled::BILLIONTH),
+            Scaled::new(clock.standard as u64, 0).times(Scaled::BILLIONTH),
+        ];
+        let (tolerance, square) = (a.times(a), u.times(u));
+        Self {
+            rate,
+            resolution,
+            nano_rate: rate.hz() as u64 * (1_000_000_000 + clock.error as i64).unsigned_abs(),
+            quantum,
+            quantisation: quantum.times(quantum).times(TWELFTH),
+            tolerance,
+            variance: tolerance.times(THIRD).plus(square),
+            normal: square.times(NORMAL),
+            rectangle: tolerance.times(RECTANGLE),
+        }
     }
 
     /// Relative variance of the clock and of something else that is `other`: a^2/3 + u^2 on top.
     pub fn variance(&self, other: Scaled) -> Scaled {
-        let (a, u) = self.parts();
-        other.plus(a.times(a).times(THIRD)).plus(u.times(u))
+        other.plus(self.variance)
     }
 
     /// Square of the relative 95 % half width of the clock and of a normal quantity whose own half width squared is `other`. All normal
     /// parts together are n^2 = other + (1.96 u)^2; the rectangular one joins them as 0.9025 a^2 + n^2 + 0.255 a n, as in
     /// [`Clock::expanded_ppb`]: the root of squares alone would hold 93 % where the two are alike.
     pub fn expanded(&self, other: Scaled) -> Scaled {
-        let (a, u) = self.parts();
-        let normal = other.plus(u.times(u).times(NORMAL));
-        if self.clock.tolerance == 0 {
-            return normal;
-        }
-        let both = a.times(a).times(normal).root().times(CROSS);
-        normal.plus(a.times(a).times(RECTANGLE)).plus(both)
-    }
-
-    fn parts(&self) -> (Scaled, Scaled) {
-        let relative = |ppb: u32| Scaled::new(ppb as u64, 0).times(Scaled::BILLIONTH);
-        (relative(self.clock.tolerance), relative(self.clock.standard))
+        let normal = other.plus(self.normal);
+        let both = self.tolerance.times(normal).root().times(CROSS);
+        normal.plus(self.rectangle).plus(both)
     }
 }
 

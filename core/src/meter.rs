@@ -1,7 +1,7 @@
 //! The pipeline in one piece: edges in, readings out.
 
 use crate::chain::Chain;
-use crate::clock::Clock;
+use crate::clock::{Clock, Timebase};
 use crate::config::{Config, ConfigError, Settings};
 use crate::estimate::{Estimator, Fit, LeastSquares, Window};
 use crate::limit::MAX_BOTH;
@@ -48,6 +48,11 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
     /// # Errors
     /// If a field of `config` is outside its range; the error says which.
     pub fn new(config: &Config) -> Result<Self, ConfigError> {
+        config.check().map(Self::with)
+    }
+
+    /// A meter that has seen nothing, with settings that were checked before.
+    pub const fn with(mut settings: Settings) -> Self {
         const {
             assert!(CHAINS == 1 || CHAINS == 2, "edges of one polarity or of both");
             assert!(
@@ -55,12 +60,11 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
                 "with both polarities a window holds at most 4096 crossings of each"
             );
         }
-        let mut settings = config.check()?;
         if CHAINS == 2 {
             // Crossings come every half cycle.
             settings.share = 2;
         }
-        Ok(Self { settings, chains: [Chain::new(); CHAINS], due: Stamp::new(0), started: false, ready: None })
+        Self { settings, chains: [Chain::new(); CHAINS], due: Stamp::new(0), started: false, ready: None }
     }
 
     /// Which chain takes edges of `polarity`.
@@ -161,7 +165,8 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
 
     /// Takes over what is known of the clock by now, from a trim or a [`Discipline`](crate::Discipline): the next reading is made by it.
     pub const fn set_clock(&mut self, clock: &Clock) {
-        self.settings.base.clock = *clock;
+        let base = self.settings.base;
+        self.settings.base = Timebase::new(base.rate, clock, base.resolution);
     }
 
     /// Says that time has come to `now` and all edges before it have been pushed. Notices missing edges and loss; needed
@@ -244,7 +249,7 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
 
     /// The fit over the present window, due or not; `None` with fewer than two crossings of a polarity.
     pub fn fit(&self) -> Option<Fit> {
-        let q = self.settings.base.quantum();
+        let q = self.settings.base.quantum;
         match (self.chains.first(), self.chains.get(1)) {
             (Some(a), Some(b)) => a.estimate.fit_with(&b.estimate, q),
             (Some(a), None) => a.estimate.fit(q),
@@ -306,7 +311,8 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
     #[inline(never)]
     fn make_ready(&mut self, late: u32, what: Due) {
         let every = self.settings.every;
-        let intervals = if late - every < every { 1 } else { late / every };
+        // Readings are a tick apart at least, so there is always a quotient.
+        let intervals = if late - every < every { 1 } else { late.checked_div(every).unwrap_or(1) };
         self.ready = Some(match (self.ready, what) {
             // Steps that keep clearing the window must not keep the meter silent: longer than a window, and it is unknown.
             (Some(Due::Fit(since)), Due::Fit(now)) => {
@@ -323,6 +329,7 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
         self.chains.iter().all(|chain| chain.estimate.is_ripe(self.settings.length()))
     }
 
+    #[inline(never)]
     fn reading_of(&self, fit: Fit) -> Reading {
         // Edges that only look like crossings can bend a fit out of the range that was asked for; that is no frequency.
         if !(self.settings.shortest()..=self.settings.longest()).contains(&fit.whole_period()) {

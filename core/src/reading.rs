@@ -2,7 +2,7 @@
 //!
 #![doc = include_str!("../COVERAGE.md")]
 
-use crate::arithmetic::{Scaled, digit, fraction_bits};
+use crate::arithmetic::{Scaled, digit, fraction_bits, up};
 use crate::chain::Chain;
 use crate::config::{Length, Settings};
 use crate::estimate::rocof::bend;
@@ -60,13 +60,14 @@ impl Reading {
 }
 
 /// Frequency of a fit: rate (1 + clock error) / period, to the nearest nanohertz of the rounded period.
+#[inline(never)]
 pub(crate) const fn frequency(fit: &Fit, settings: &Settings) -> Frequency {
-    let nano_rate = settings.base.nano_rate();
+    let nano_rate = settings.base.nano_rate;
     // Below 2^61 over 2^47.
     let (whole, rest) = digit(nano_rate, fit.period);
-    let below = (whole << fit.period_shift) | fraction_bits(rest, fit.period, fit.period_shift);
+    let below = up(whole, fit.period_shift) | fraction_bits(rest, fit.period, fit.period_shift);
     // What is left of the numerator, modulo 2^64, is less than one period.
-    let left = (nano_rate << fit.period_shift).wrapping_sub(below.wrapping_mul(fit.period));
+    let left = up(nano_rate, fit.period_shift).wrapping_sub(below.wrapping_mul(fit.period));
     Frequency::from_nanohertz(below + (left > fit.period / 2) as u64)
 }
 
@@ -81,6 +82,7 @@ pub(crate) const fn frequency(fit: &Fit, settings: &Settings) -> Frequency {
 ///
 /// Holds for white jitter. Coloured jitter, a tone, a moving grid or a phase step inside the window make residuals that are no
 /// noise: the interval widens, and is 95 % no more.
+#[inline(never)]
 pub(crate) fn uncertainty<E: Estimator>(
     fit: &Fit,
     frequency: Frequency,
@@ -88,7 +90,7 @@ pub(crate) fn uncertainty<E: Estimator>(
 ) -> Option<(Frequency, Frequency)> {
     let one = Scaled::new(1, 0).over(fit.scaled_period());
     let per_period = one.times(one);
-    let quantisation = settings.base.quantisation().times(Scaled::new(E::QUANTUM, 0));
+    let quantisation = settings.base.quantisation.times(Scaled::new(E::QUANTUM, 0));
     let jitter = fit.scatter?.plus(quantisation).times(fit.variance).times(per_period);
     let factor = coverage::<E>(fit.freedom);
     let (mut standard, mut expanded) = (jitter, jitter.times(factor).times(factor));
@@ -106,6 +108,7 @@ pub(crate) fn uncertainty<E: Estimator>(
 /// residuals it is judged by: (T' - T)/(s g) ~ sqrt(rho) t + sqrt(1 - rho) sqrt(freedom) U, U between -1 and 1 with density
 /// (1 - U^2)^((freedom - 3)/2) and rho = the least-squares variance over the estimator's; the formulas fit its quadrature.
 /// Below four degrees of freedom it is Student's t, at least; with one, next to the formula's pole, its 12.706 as a figure.
+#[inline(never)]
 pub(crate) fn coverage<E: Estimator>(freedom: u32) -> Scaled {
     let n = freedom + 2;
     let (above, less) = if n < 6 { (2_410, 3_050) } else { E::COVERAGE };
@@ -134,12 +137,12 @@ pub(crate) fn rocof<const N: usize, E: Estimator, const CHAINS: usize>(
         }
     }
     let bend = bend(windows, now, Length { ticks: settings.rocof, ..settings.length() })?;
-    let f = Scaled::new(settings.base.nano_rate(), 0).over(bend.period);
+    let f = Scaled::new(settings.base.nano_rate, 0).over(bend.period);
     // f in nanohertz times f in hertz over T in ticks.
     let scale = f.times(f).over(bend.period).times(Scaled::new(32, 0)).times(Scaled::BILLIONTH);
     let size = i64::try_from(scale.times(bend.c.size).ceil()?).ok()?;
-    let spread = bend.scatter.map(|s| s.plus(settings.base.quantisation()).times(bend.variance).root());
-    let q = settings.base.quantum();
+    let spread = bend.scatter.map(|s| s.plus(settings.base.quantisation).times(bend.variance).root());
+    let q = settings.base.quantum;
     let half = spread.and_then(|s| {
         let noise = s.times(coverage::<LeastSquares>(bend.freedom));
         // Undithered, errors of q/2 either way add up to q/2 times the sum of the weights' sizes, which by Cauchy's inequality is the root
@@ -158,7 +161,7 @@ pub(crate) fn ramp_bias<E: Estimator>(reading: &Reading, settings: &Settings) ->
     let (rate, frequency) = (reading.rocof?, reading.frequency?);
     let change = Scaled::new(rate.unsigned_abs(), 0)
         .times(Scaled::new(reading.span.count().into(), 0))
-        .over(Scaled::new(settings.base.nano_rate(), 0))
+        .over(Scaled::new(settings.base.nano_rate, 0))
         .times(Scaled::new(1_000_000_000, 0));
     let bias = change.times(change).over(Scaled::new(frequency.nanohertz().max(1), 0));
     let ends = (2 * E::RAMP_ENDS * (1_250 - E::RAMP_BIAS)).checked_div(reading.cycles)?;
