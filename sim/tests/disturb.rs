@@ -135,10 +135,10 @@ fn notches_are_as_deep_and_as_wide_as_said() {
     assert!((area / (12.0 * 0.2 * 200e-6) - 1.0).abs() < 0.01, "{area}");
 }
 
-/// Pulses at random: 200 a second, normally distributed sizes of 30 %, exponential widths of 100 us on average.
+/// Pulses at random: 2000 a second, normally distributed sizes of 30 %, exponential widths of 100 us on average.
 #[test]
 fn impulses_are_as_many_as_large_and_as_wide_as_said() {
-    let impulses = "seed = 4\n[[disturb]]\nkind = \"impulses\"\nrate_hz = 200\nsize_percent = 30\nwidth_us = 100\nstart_s = 1\nstop_s = 11\n";
+    let impulses = "seed = 4\n[[disturb]]\nkind = \"impulses\"\nrate_hz = 2000\nsize_percent = 30\nwidth_us = 100\nstart_s = 1\nstop_s = 11\n";
     let text = format!(
         "seed = 4\nduration_s = 12\n[front_end]\nlowpass_hz = \"none\"\nnoise_percent = 0\n{}",
         &impulses[9..]
@@ -153,15 +153,15 @@ fn impulses_are_as_many_as_large_and_as_wide_as_said() {
     assert!(found[..1_000_000].iter().chain(&found[11_050_000..]).all(|a| a.abs() < 1e-6));
     // Jumps: where a pulse begins or ends.
     let jumps = found.windows(2).filter(|w| (w[1] - w[0]).abs() > 1e-4).count();
-    // 2000 pulses of two jumps each; a few begin and end between two samples, or are too small to be seen: 1 % and 0.03 %.
-    assert!((f64::from(jumps as u32) / 2.0 / 2_000.0 - 1.0).abs() < 4.0 / 2_000f64.sqrt(), "{jumps}");
-    // Mean square: rate x width x size^2, to 5 % by 2000 pulses; one in fifty overlaps another, which adds nothing in the mean.
+    // 20,000 pulses of two jumps each; a few begin and end between two samples, or are too small to be seen: 1 % and 0.03 %.
+    assert!((f64::from(jumps as u32) / 2.0 / 20_000.0 - 0.99).abs() < 4.0 / 20_000f64.sqrt(), "{jumps}");
+    // Mean square: rate x width x size^2, to 1.6 % by 20,000 pulses; those that overlap have signs of their own, which adds nothing in the mean.
     let power = found[1_000_000..11_000_000].iter().map(|a| a * a).sum::<f64>() / 1e7;
-    let expected = 200.0 * 100e-6 * 0.09;
-    assert!((power / expected - 1.0).abs() < 4.0 * (5.0f64 / 2_000.0).sqrt(), "{power} for {expected}");
-    // Time with a pulse: rate x width, little less for overlaps.
+    let expected = 2_000.0 * 100e-6 * 0.09;
+    assert!((power / expected - 1.0).abs() < 4.0 * (5.0f64 / 20_000.0).sqrt(), "{power} for {expected}");
+    // Time with a pulse: rate x width, less for overlaps.
     let share = found[1_000_000..11_000_000].iter().filter(|a| a.abs() > 1e-6).count() as f64 / 1e7;
-    assert!((share / (1.0 - (-0.02f64).exp()) - 1.0).abs() < 4.0 * (2.0f64 / 2_000.0).sqrt(), "{share}");
+    assert!((share / (1.0 - (-0.2f64).exp()) - 1.0).abs() < 4.0 * (2.0f64 / 20_000.0).sqrt(), "{share}");
 }
 
 /// Half an hour of a threshold that drifts by 2 % an hour: crossings come later, rising ones, by what 1 % takes at 314 a second.
