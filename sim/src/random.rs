@@ -206,6 +206,19 @@ mod tests {
         }
     }
 
+    /// The mean beyond t is density over share beyond: 4.0848 for the tail's 3.852 (phi(t) = 2.3923e-4, Q(t) = 5.8567e-5).
+    #[test]
+    fn the_tail_is_as_long_either_way() {
+        let mut random = Random::new(3, Use::Noise, 0);
+        for negative in [false, true] {
+            let n = 200_000;
+            let sum: f64 = (0..n).map(|_| random.tail(negative).abs()).sum();
+            // Its standard deviation is 0.22, that of the mean 0.0005.
+            let mean = sum / f64::from(n);
+            assert!((mean - 4.0848).abs() < 0.002, "{mean}");
+        }
+    }
+
     #[test]
     fn the_layers_close() {
         let z = &*ZIGGURAT;

@@ -149,8 +149,8 @@ fn errors_over_the_bound() {
     assert!((found.bound_hz().unwrap() - 0.476e-3).abs() < 1e-6);
     assert!((found.over_bound().unwrap() - 1.0).abs() < 1e-6);
     assert!(score(&noisy, &[]).over_bound().is_none());
-    // Three rising edges to two crossings.
-    let chattering = Score { edges_per_crossing: 1.5, ..found };
+    // Six rising edges in a hundred too many.
+    let chattering = Score { edges_per_crossing: 1.06, ..found };
     assert!(chattering.over_bound().is_none() && chattering.bound_hz().is_some());
 }
 
@@ -231,4 +231,27 @@ fn broken_limits_are_named_with_their_figures() {
         far.broken(&limits).contains(&"false_readings = 0: there are 1, the first at 1.500 s".to_owned())
     );
     assert!(far.broken(&limits)[1].starts_with("rms_error_mhz = 2.5: it is 100.000000 mHz"));
+}
+
+/// Within twice the half width is settled, 5 % more is not: a step at 5 s, readings off by so much from 6 s on, and right from 8 s on.
+#[test]
+fn settled_is_within_twice_the_half_width() {
+    let mut stepping = scenario();
+    stepping.disturb = vec![Disturb::PhaseJump { at_s: 5.0, degrees: 10.0 }];
+    for (halves, settles_s) in [(1.95, 1.0), (2.05, 3.0)] {
+        let readings: Vec<_> = (20..150)
+            .map(|tenth| {
+                let at = f64::from(tenth) / 10.0;
+                let off = match at {
+                    5.05..5.95 => 10.0,
+                    5.95..7.95 => halves,
+                    _ => 0.0,
+                };
+                // The frequency in the middle is 50.001 Hz.
+                reading(at, Some(50.001 + off * 0.002), 0.002)
+            })
+            .collect();
+        let mean = score(&stepping, &readings).settling.mean_s().unwrap();
+        assert!((mean - settles_s).abs() < 1e-6, "{mean} for {settles_s}");
+    }
 }

@@ -208,6 +208,8 @@ fn what_is_wrong_in_a_row_is_said_with_its_line() {
 /// Row (a) has a wrap too many, since it was tallied before the capture was read; row (b) one too few.
 #[test]
 fn a_row_with_a_mistaken_wrap_is_left_out_and_counted() {
+    let quick = read(format!("{TALLIED}20000,0,0,1\n40000,1,0,1\n60000,0,0,1\n"), &options()).unwrap();
+    assert_eq!(quick.edges.map(|edge| edge.unwrap().ticks).collect::<Vec<_>>(), [20_000, 60_000]);
     for (rows, expected) in [
         ("40000,0,0,1\n14464,1,0,1\n54464,2,0,1\n28928,2,0,1\n", [40_000, 80_000, 160_000]), // (a)
         ("40000,0,0,1\n14464,1,0,1\n28,1,0,1\n40028,2,0,1\n", [40_000, 80_000, 171_100]),    // (b)
