@@ -6,7 +6,7 @@
 
 use core::fmt;
 
-use crate::arithmetic::{Scaled, nearest};
+use crate::arithmetic::{Scaled, nearest, wide};
 use crate::limit::MAX_CLOCK_PPB;
 use crate::unit::{Frequency, TickRate};
 
@@ -124,65 +124,60 @@ impl Clock {
     }
 }
 
-/// A counter's rate with what is known of its clock: what turns ticks into seconds, and says how well. All that readings need of it is
-/// worked out once: on an 8-bit part it was a fifth of each.
+/// A counter's rate with what is known of its clock: what turns ticks into seconds, and says how well.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(crate) struct Timebase {
     pub rate: TickRate,
+    pub clock: Clock,
     /// Steps that stamps come in, in ticks.
     pub resolution: u32,
-    /// Ticks a second times 10^9, the known error taken into account: a clock that counts e too many counts (1 + e) times its rated
-    /// rate. At most 2^61.
-    pub nano_rate: u64,
-    /// The step q that stamps come in, in ticks.
-    pub quantum: Scaled,
-    /// Variance of a stamp's quantisation in squared ticks, q^2/12.
-    pub quantisation: Scaled,
-    /// Square of the tolerance a.
-    tolerance: Scaled,
-    /// Relative variance, a^2/3 + u^2.
-    variance: Scaled,
-    /// Square of the normal part's 95 % half width, (1.96 u)^2.
-    normal: Scaled,
-    /// Square of the rectangular part's, 0.9025 a^2.
-    rectangle: Scaled,
 }
 
 impl Timebase {
-    pub const fn new(rate: TickRate, clock: &Clock, resolution: u32) -> Self {
-        let quantum = Scaled::new(resolution as u64, 0);
-        let [a, u] = [
-            Scaled::new(clock.tolerance as u64, 0).times(Scaled::BILLIONTH),
-            Scaled::new(clock.standard as u64, 0).times(Scaled::BILLIONTH),
-        ];
-        let (tolerance, square) = (a.times(a), u.times(u));
-        Self {
-            rate,
-            resolution,
-            nano_rate: rate.hz() as u64 * (1_000_000_000 + clock.error as i64).unsigned_abs(),
-            quantum,
-            quantisation: quantum.times(quantum).times(TWELFTH),
-            tolerance,
-            variance: tolerance.times(THIRD).plus(square),
-            normal: square.times(NORMAL),
-            rectangle: tolerance.times(RECTANGLE),
+    /// The step q that stamps come in, in ticks.
+    pub const fn quantum(&self) -> Scaled {
+        Scaled::new(self.resolution as u64, 0)
+    }
+
+    /// Variance of a stamp's quantisation in squared ticks, q^2/12.
+    pub const fn quantisation(&self) -> Scaled {
+        let q = self.quantum();
+        q.times(q).times(TWELFTH)
+    }
+
+    /// Ticks a second times 10^9, the known error taken into account: a clock that counts e too many counts (1 + e) times its rated
+    /// rate. At most 2^61.
+    pub const fn nano_rate(&self) -> u64 {
+        wide(self.rate.hz(), 1_000_000_000_u32.wrapping_add_signed(self.clock.error))
+    }
+
+    /// Relative standard deviation and relative 95 % half width of the clock and of something else whose variance and whose
+    /// own half width squared are `variance` and `expanded`.
+    ///
+    /// The variance is a^2/3 + u^2 more. All normal parts together are n^2 = `expanded` + (1.96 u)^2; the rectangular one joins them as
+    /// 0.9025 a^2 + n^2 + 0.255 a n, as in [`Clock::expanded_ppb`]: the root of squares alone would hold 93 % where the two are alike.
+    pub fn with(&self, variance: Scaled, expanded: Scaled) -> (Scaled, Scaled) {
+        let (mut variance, mut expanded) = (variance, expanded);
+        if self.clock.standard != 0 {
+            let square = square(self.clock.standard);
+            (variance, expanded) = (variance.plus(square), expanded.plus(square.times(NORMAL)));
         }
+        if self.clock.tolerance != 0 {
+            let square = square(self.clock.tolerance);
+            let both = square.times(expanded).root().times(CROSS);
+            variance = variance.plus(square.times(THIRD));
+            expanded = expanded.plus(square.times(RECTANGLE)).plus(both);
+        }
+        (variance.root(), expanded.root())
     }
+}
 
-    /// Relative variance of the clock and of something else that is `other`: a^2/3 + u^2 on top.
-    pub fn variance(&self, other: Scaled) -> Scaled {
-        other.plus(self.variance)
-    }
-
-    /// Square of the relative 95 % half width of the clock and of a normal quantity whose own half width squared is `other`. All normal
-    /// parts together are n^2 = other + (1.96 u)^2; the rectangular one joins them as 0.9025 a^2 + n^2 + 0.255 a n, as in
-    /// [`Clock::expanded_ppb`]: the root of squares alone would hold 93 % where the two are alike.
-    pub fn expanded(&self, other: Scaled) -> Scaled {
-        let normal = other.plus(self.normal);
-        let both = self.tolerance.times(normal).root().times(CROSS);
-        normal.plus(self.rectangle).plus(both)
-    }
+/// Square of so many parts per billion.
+#[inline(never)]
+const fn square(ppb: u32) -> Scaled {
+    let relative = Scaled::new(ppb as u64, 0).times(Scaled::BILLIONTH);
+    relative.times(relative)
 }
 
 const TWELFTH: Scaled = Scaled::new(1, 0).over(Scaled::new(12, 0));

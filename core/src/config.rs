@@ -109,8 +109,8 @@ impl Config {
         let Ok(clock) = Clock::new(self.clock_ppb, self.clock_tolerance_ppb, 0) else {
             return Err(ConfigError::Clock);
         };
-        let base = Timebase::new(self.rate, &clock, self.resolution);
-        let (shortest, longest) = (base.nano_rate / highest, base.nano_rate / lowest + 1);
+        let base = Timebase { rate: self.rate, clock, resolution: self.resolution };
+        let (shortest, longest) = (base.nano_rate() / highest, base.nano_rate() / lowest + 1);
         if shortest < MIN_PERIOD as u64 || longest > MAX_PERIOD as u64 {
             return Err(ConfigError::Period);
         }

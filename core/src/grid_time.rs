@@ -78,7 +78,7 @@ struct Run {
 impl Run {
     /// From the first crossing to the latest.
     const fn elapsed_ns(&self, base: &Timebase) -> u64 {
-        self.before_ns + nanoseconds((self.last - self.first).cast_unsigned(), base.nano_rate)
+        self.before_ns + nanoseconds((self.last - self.first).cast_unsigned(), base.nano_rate())
     }
 }
 
@@ -110,7 +110,7 @@ impl GridTime {
             run.before_ns = elapsed_ns;
             run.first = run.last;
         }
-        self.base = Timebase::new(self.base.rate, clock, self.base.resolution);
+        self.base.clock = *clock;
     }
 
     /// Takes a crossing whose cycle number goes on from the one before.
@@ -162,7 +162,7 @@ impl GridTime {
         let run = self.run.as_ref()?;
         let elapsed_ns = run.elapsed_ns(&self.base);
         let mains_ns = nanoseconds(run.cycles, self.nominal.nanohertz());
-        let ends = self.base.quantisation.times(Scaled::new(2, 0));
+        let ends = self.base.quantisation().times(Scaled::new(2, 0));
         // An error of the clock may be much the same from one stretch to the next, so theirs add up as they are.
         let (standard, expanded) = uncertainty(&self.base, elapsed_ns - run.before_ns, ends)?;
         Some(GridTimeReading {
@@ -181,12 +181,10 @@ impl GridTime {
 /// q, which is what the 95 % take: without jitter the error is a pattern, and may stay near its bound.
 fn uncertainty(base: &Timebase, elapsed_ns: u64, ends: Scaled) -> Option<(u64, u64)> {
     let elapsed = Scaled::new(elapsed_ns.max(1), 0);
-    let tick = Scaled::new(NANO * NANO, 0).over(Scaled::new(base.nano_rate, 0)).over(elapsed);
+    let tick = Scaled::new(NANO * NANO, 0).over(Scaled::new(base.nano_rate(), 0)).over(elapsed);
     let ends = tick.times(tick).times(ends);
-    Some((
-        elapsed.times(base.variance(ends).root()).ceil()?,
-        elapsed.times(base.expanded(ends.times(Scaled::new(6, 0))).root()).ceil()?,
-    ))
+    let (standard, expanded) = base.with(ends, ends.times(Scaled::new(6, 0)));
+    Some((elapsed.times(standard).ceil()?, elapsed.times(expanded).ceil()?))
 }
 
 const NANO: u64 = 1_000_000_000;

@@ -1,7 +1,7 @@
 //! The pipeline in one piece: edges in, readings out.
 
 use crate::chain::Chain;
-use crate::clock::{Clock, Timebase};
+use crate::clock::Clock;
 use crate::config::{Config, ConfigError, Settings};
 use crate::estimate::{Estimator, Fit, LeastSquares, Window};
 use crate::limit::MAX_BOTH;
@@ -165,8 +165,7 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
 
     /// Takes over what is known of the clock by now, from a trim or a [`Discipline`](crate::Discipline): the next reading is made by it.
     pub const fn set_clock(&mut self, clock: &Clock) {
-        let base = self.settings.base;
-        self.settings.base = Timebase::new(base.rate, clock, base.resolution);
+        self.settings.base.clock = *clock;
     }
 
     /// Says that time has come to `now` and all edges before it have been pushed. Notices missing edges and loss; needed
@@ -249,7 +248,7 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
 
     /// The fit over the present window, due or not; `None` with fewer than two crossings of a polarity.
     pub fn fit(&self) -> Option<Fit> {
-        let q = self.settings.base.quantum;
+        let q = self.settings.base.quantum();
         match (self.chains.first(), self.chains.get(1)) {
             (Some(a), Some(b)) => a.estimate.fit_with(&b.estimate, q),
             (Some(a), None) => a.estimate.fit(q),

@@ -62,7 +62,7 @@ impl Reading {
 /// Frequency of a fit: rate (1 + clock error) / period, to the nearest nanohertz of the rounded period.
 #[inline(never)]
 pub(crate) const fn frequency(fit: &Fit, settings: &Settings) -> Frequency {
-    let nano_rate = settings.base.nano_rate;
+    let nano_rate = settings.base.nano_rate();
     // Below 2^61 over 2^47.
     let (whole, rest) = digit(nano_rate, fit.period);
     let below = up(whole, fit.period_shift) | fraction_bits(rest, fit.period, fit.period_shift);
@@ -90,7 +90,7 @@ pub(crate) fn uncertainty<E: Estimator>(
 ) -> Option<(Frequency, Frequency)> {
     let one = Scaled::new(1, 0).over(fit.scaled_period());
     let per_period = one.times(one);
-    let quantisation = settings.base.quantisation.times(Scaled::new(E::QUANTUM, 0));
+    let quantisation = settings.base.quantisation().times(Scaled::new(E::QUANTUM, 0));
     let jitter = fit.scatter?.plus(quantisation).times(fit.variance).times(per_period);
     let factor = coverage::<E>(fit.freedom);
     let (mut standard, mut expanded) = (jitter, jitter.times(factor).times(factor));
@@ -99,9 +99,9 @@ pub(crate) fn uncertainty<E: Estimator>(
         (standard, expanded) = (standard.max(bound.times(THIRD)), expanded.max(bound));
     }
     let f = Scaled::new(frequency.nanohertz(), 0);
-    let standard = f.times(settings.base.variance(standard).root());
-    let expanded = f.times(settings.base.expanded(expanded).root());
-    Some((Frequency::from_nanohertz(standard.ceil()?), Frequency::from_nanohertz(expanded.ceil()?)))
+    let (standard, expanded) = settings.base.with(standard, expanded);
+    let nanohertz = |relative: Scaled| f.times(relative).ceil().map(Frequency::from_nanohertz);
+    Some((nanohertz(standard)?, nanohertz(expanded)?))
 }
 
 /// The estimator's 95 % factor with `freedom` degrees of freedom in the scatter. Derived for a slope part of which lies in the
@@ -137,12 +137,12 @@ pub(crate) fn rocof<const N: usize, E: Estimator, const CHAINS: usize>(
         }
     }
     let bend = bend(windows, now, Length { ticks: settings.rocof, ..settings.length() })?;
-    let f = Scaled::new(settings.base.nano_rate, 0).over(bend.period);
+    let f = Scaled::new(settings.base.nano_rate(), 0).over(bend.period);
     // f in nanohertz times f in hertz over T in ticks.
     let scale = f.times(f).over(bend.period).times(Scaled::new(32, 0)).times(Scaled::BILLIONTH);
     let size = i64::try_from(scale.times(bend.c.size).ceil()?).ok()?;
-    let spread = bend.scatter.map(|s| s.plus(settings.base.quantisation).times(bend.variance).root());
-    let q = settings.base.quantum;
+    let spread = bend.scatter.map(|s| s.plus(settings.base.quantisation()).times(bend.variance).root());
+    let q = settings.base.quantum();
     let half = spread.and_then(|s| {
         let noise = s.times(coverage::<LeastSquares>(bend.freedom));
         // Undithered, errors of q/2 either way add up to q/2 times the sum of the weights' sizes, which by Cauchy's inequality is the root
@@ -161,7 +161,7 @@ pub(crate) fn ramp_bias<E: Estimator>(reading: &Reading, settings: &Settings) ->
     let (rate, frequency) = (reading.rocof?, reading.frequency?);
     let change = Scaled::new(rate.unsigned_abs(), 0)
         .times(Scaled::new(reading.span.count().into(), 0))
-        .over(Scaled::new(settings.base.nano_rate, 0))
+        .over(Scaled::new(settings.base.nano_rate(), 0))
         .times(Scaled::new(1_000_000_000, 0));
     let bias = change.times(change).over(Scaled::new(frequency.nanohertz().max(1), 0));
     let ends = (2 * E::RAMP_ENDS * (1_250 - E::RAMP_BIAS)).checked_div(reading.cycles)?;

@@ -10,7 +10,12 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         "thumbv6m-none-eabi" => "nrf51.x",
         // Arm's MPS2 board with image AN385.
         "thumbv7m-none-eabi" => "mps2-an385.x",
-        _ => return Err(format!("no memory is known for {target}; thumbv6m-none-eabi and thumbv7m-none-eabi are").into()),
+        _ => {
+            return Err(format!(
+                "no memory is known for {target}; thumbv6m-none-eabi and thumbv7m-none-eabi are"
+            )
+            .into());
+        }
     };
     let out = PathBuf::from(env::var("OUT_DIR")?);
     let from = PathBuf::from(env::var("CARGO_MANIFEST_DIR")?).join("memory").join(board);

@@ -108,7 +108,12 @@ fn check(name: &str, text: &str, most_s: f64) {
     let when: HashMap<u64, Moment> = edges.iter().map(|(edge, cycle)| (run.tick(*cycle), edge.at)).collect();
     let handed = run.captures.iter().filter_map(|capture| {
         let at = *when.get(capture)?;
-        Some(Handed { edge: Edge::rising(humtick::Stamp::new(*capture as u32)), at, read: at })
+        Some(Handed {
+            edge: Edge::rising(humtick::Stamp::new(*capture as u32)),
+            at,
+            read: at,
+            mistaken: false,
+        })
     });
     let mut known = Vec::new();
     let score = trial::run(&scenario, grid::course(&scenario), handed, |scored| {

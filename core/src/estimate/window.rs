@@ -114,7 +114,9 @@ impl Sums {
         let spread = self.spread();
         // Nearly always both are far below that, which costs no counting of bits: n is below 2^15.
         let is_small = (spread | self.rr.cast_unsigned()) >> 48 == 0;
-        if spread == 0 || !is_small && size(self.n as u64) + size(spread) + size(self.rr.cast_unsigned()) > 124 {
+        if spread == 0
+            || !is_small && size(self.n as u64) + size(spread) + size(self.rr.cast_unsigned()) > 124
+        {
             return None;
         }
         let (n, k) = (self.n as i64, self.k as i64);

@@ -111,7 +111,7 @@ impl Intervals {
         let settings = config.check().map_err(IntervalError::Config)?;
         let (base, longest) = (settings.base, settings.longest());
         // The lowest frequency keeps `longest` below 2^27.
-        let length = Length::of(length_ms, base.nano_rate)
+        let length = Length::of(length_ms, base.nano_rate())
             .filter(|l| length_ms >= MIN_INTERVAL_MS && l.whole >= MARGIN * longest)
             .ok_or(IntervalError::Length)?;
         Ok(Self { base, length_ms, longest, length, scale: None, current: None, broken: false })
@@ -123,8 +123,8 @@ impl Intervals {
     /// # Errors
     /// [`IntervalError::Length`], with nothing changed, if the length reaches 2^31 ticks of this clock.
     pub fn set_clock(&mut self, clock: &Clock) -> Result<(), IntervalError> {
-        let base = Timebase::new(self.base.rate, clock, self.base.resolution);
-        self.length = Length::of(self.length_ms, base.nano_rate).ok_or(IntervalError::Length)?;
+        let base = Timebase { clock: *clock, ..self.base };
+        self.length = Length::of(self.length_ms, base.nano_rate()).ok_or(IntervalError::Length)?;
         self.base = base;
         Ok(())
     }
@@ -248,7 +248,7 @@ impl Intervals {
 
     /// cycles * rate * (1 + clock error) / duration.
     fn frequency(&self, cycles: u32, duration: u32) -> Option<Frequency> {
-        let (cycles, duration, nano_rate) = (u64::from(cycles), u64::from(duration), self.base.nano_rate);
+        let (cycles, duration, nano_rate) = (u64::from(cycles), u64::from(duration), self.base.nano_rate());
         let whole = nano_rate.checked_div(duration)?;
         // The rest is below 2^32, and so its product fits.
         let rest = (nano_rate % duration) * cycles;
@@ -270,10 +270,10 @@ impl Intervals {
     ) -> Option<(Frequency, Frequency)> {
         let (twice_variance, factor) = jitter.judge()?;
         let duration = Scaled::new(duration.into(), 0);
-        let quantisation = self.base.quantisation.times(Scaled::new(2, 0));
+        let quantisation = self.base.quantisation().times(Scaled::new(2, 0));
         let ends = twice_variance.plus(quantisation).over(duration.times(duration));
         let mut spread = ends.times(factor).times(factor);
-        let q = self.base.quantum;
+        let q = self.base.quantum();
         let whole = q.times(q).over(duration.times(duration));
         // Half a step of jitter on each stamp dithers: twice q^2/3 in all.
         if twice_variance.times(Scaled::new(3, 0)).less_than(q.times(q).times(Scaled::new(2, 0)))
@@ -282,9 +282,9 @@ impl Intervals {
             spread = whole;
         }
         let f = Scaled::new(frequency.nanohertz(), 0);
-        let standard = f.times(self.base.variance(ends).root());
-        let expanded = f.times(self.base.expanded(spread).root());
-        Some((Frequency::from_nanohertz(standard.ceil()?), Frequency::from_nanohertz(expanded.ceil()?)))
+        let (standard, expanded) = self.base.with(ends, spread);
+        let nanohertz = |relative: Scaled| f.times(relative).ceil().map(Frequency::from_nanohertz);
+        Some((nanohertz(standard)?, nanohertz(expanded)?))
     }
 }
 

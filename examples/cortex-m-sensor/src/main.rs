@@ -8,13 +8,14 @@
 mod stack;
 
 use cortex_m_rt::entry;
-#[cfg(feature = "log")]
-use {cortex_m as _, defmt_semihosting as _};
 use full_sensor::{News, Sensor, record};
 use humtick::TickRate;
+use humtick::link::{MAX_LINE, line};
 use semihosting::fs::File;
 use semihosting::io::{Read as _, Write as _};
 use semihosting::process;
+#[cfg(feature = "log")]
+use {cortex_m as _, defmt_semihosting as _};
 
 /// Why it ended, as the exit status.
 #[repr(i32)]
@@ -48,7 +49,7 @@ fn run() -> End {
             let Some(input) = record::decode(*record) else { return End::Record };
             let mut written = Ok(());
             sensor.take(input, |news| match news {
-                News::Reading(reading) => written = lines.write_all(&reading.frequency.map_or(0, |f| f.nanohertz()).to_le_bytes()),
+                News::Reading(record) => written = lines.write_all(line(&record, &mut [0; MAX_LINE])),
                 _ => log(&news),
             });
             if written.is_err() {

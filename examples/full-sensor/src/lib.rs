@@ -8,9 +8,10 @@
 pub mod record;
 
 use humtick::discipline::{Pulses, Standing};
+use humtick::link::{Record, SensorTime, next};
 use humtick::{
     Band, Config, Discipline, Edge, Event, Frequency, GridTime, GridTimeReading, IntervalReading, Intervals,
-    Meter, Reading, Stamp, State, TickRate, Verdict, Watch,
+    Meter, Stamp, State, TickRate, Verdict, Watch,
 };
 
 /// What a board hands to its main loop.
@@ -28,8 +29,8 @@ pub enum Input {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "log", derive(defmt::Format))]
 pub enum News {
-    /// Ten times a second.
-    Reading(Reading),
+    /// Ten times a second, for the link.
+    Reading(Record),
     /// Every ten seconds.
     Interval(IntervalReading),
     /// A limit was broken, or the signal went.
@@ -54,6 +55,8 @@ pub struct Sensor {
     grid_time: GridTime,
     watch: Watch<2>,
     standing: Standing,
+    time: SensorTime,
+    sequence: u16,
 }
 
 impl Sensor {
@@ -68,6 +71,8 @@ impl Sensor {
             grid_time: GridTime::new(&config, NOMINAL).ok()?,
             watch: Watch::new(&config, NOMINAL, BANDS).ok()?,
             standing: Standing::Acquiring,
+            time: SensorTime::new(rate, Stamp::new(0)),
+            sequence: 0,
         })
     }
 
@@ -101,7 +106,9 @@ impl Sensor {
                 self.intervals.broken();
                 self.grid_time.broken();
             }
-            tell(News::Reading(reading));
+            let record = Record::new(self.sequence, self.time.at(reading.middle), &reading);
+            self.sequence = next(self.sequence);
+            tell(News::Reading(record));
             self.watch.push(&reading, |event| tell(News::Event(event)));
         }
     }

@@ -7,6 +7,7 @@
 
 use full_sensor::{News, Sensor, record};
 use humtick::TickRate;
+use humtick::link::{MAX_LINE, line};
 use riscv_rt::entry;
 use semihosting::fs::File;
 use semihosting::io::{Read as _, Write as _};
@@ -43,9 +44,10 @@ fn run() -> End {
         for record in buffer.iter().take(bytes / 8) {
             let Some(input) = record::decode(*record) else { return End::Record };
             let mut written = Ok(());
-            sensor.take(input, |news| match news {
-                News::Reading(reading) => written = lines.write_all(&reading.frequency.map_or(0, |f| f.nanohertz()).to_le_bytes()),
-                _ => {}
+            sensor.take(input, |news| {
+                if let News::Reading(record) = news {
+                    written = lines.write_all(line(&record, &mut [0; MAX_LINE]));
+                }
             });
             if written.is_err() {
                 return End::File;

@@ -77,8 +77,12 @@ fn run() -> Option<()> {
     let ((), delay) = timed(|| cortex_m::asm::delay(TURNS));
     let mut meter: Meter<64> = Meter::new(&Config::mains(TickRate::from_hz(2_000_000)?)).ok()?;
     let mut stamps = File::open(c"stamps.bin").ok()?;
-    let (mut edge_cost, mut reading, mut full, mut naive) =
-        (Cost::new("edge"), Cost::new("reading"), Cost::new("reading with rate of change"), Cost::new("naive period"));
+    let (mut edge_cost, mut reading, mut full, mut naive) = (
+        Cost::new("edge"),
+        Cost::new("reading"),
+        Cost::new("reading with rate of change"),
+        Cost::new("naive period"),
+    );
     let mut last = Stamp::new(0);
     let mut is_full = false;
     let mut buffer = [[0; 8]; 64];
@@ -95,10 +99,11 @@ fn run() -> Option<()> {
             });
             naive.of(empty, || 2e6 / black_box(edge.stamp - last).count() as f32);
             last = edge.stamp;
-            let (none, ticks) = timed(|| if is_full { meter.take_full_reading() } else { meter.take_reading() });
+            let (none, ticks) =
+                timed(|| if is_full { meter.take_full_reading() } else { meter.take_reading() });
             if none.is_some() {
                 (if is_full { &mut full } else { &mut reading }).add(ticks - empty);
-                //X is_full = !is_full;
+                is_full = !is_full;
             }
         }
     }
