@@ -30,6 +30,10 @@ pub const SETTLED_FACTOR: f64 = 2.0;
 /// edge scatters 0.92 of sigma over slope, with 1.97 (3.55 times as steep) 0.75.
 pub const CHATTER: f64 = 1.05;
 
+/// How steep noise may be against the voltage for its bound: beyond, the first edge comes earlier and scatters less even where hysteresis
+/// hides the others.
+pub const STEEP: f64 = 0.75;
+
 /// A reading with the truth it is held against.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Scored {
@@ -241,17 +245,24 @@ impl Score {
 
     /// How much the errors, clock apart, exceed what the noise permits, each reading by its own bound, so that the short windows after
     /// a lock count no more than others: 1 for least squares where nothing else disturbs. `None` without a reading, or where the bound
-    /// does not hold, because crossings have several edges.
+    /// does not hold ([`Score::doubt`]).
     pub fn over_bound(&self) -> Option<f64> {
         let (sum, count) = self.over_bound;
-        let ratio = (count > 0 && !self.chatters()).then(|| (sum / count as f64).sqrt());
+        let ratio = (count > 0 && self.doubt().is_none()).then(|| (sum / count as f64).sqrt());
         ratio.filter(|ratio| ratio.is_finite())
     }
 
-    /// Whether crossings have so many edges that the first or the middle one scatters less than [`Bound`] has it: more than
-    /// [`CHATTER`] of the polarity used.
-    pub fn chatters(&self) -> bool {
-        self.edges_per_crossing > CHATTER
+    /// Why the bound of the noise does not hold, if it does not.
+    pub fn doubt(&self) -> Option<&'static str> {
+        if self.bound.noise_s.is_infinite() {
+            Some("the voltage does not reach the threshold")
+        } else if self.edges_per_crossing > CHATTER {
+            Some("crossings have several edges")
+        } else if self.bound.steepness > STEEP {
+            Some("the noise is nearly as steep as the voltage")
+        } else {
+            None
+        }
     }
 
     /// Error of a reading in hertz, at `frequency_hz`, that the clock's lasting error alone makes.

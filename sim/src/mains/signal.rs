@@ -276,10 +276,23 @@ impl Signal {
         self.is_changed = false;
         self.at = end;
         if end == self.leg.end() {
-            self.leg = self.course.next_leg();
-            self.late = lateness(&self.lowpass, self.nominal_hz, &self.leg);
+            self.next_leg();
         }
         span
+    }
+
+    /// The grid's next straight line. Where the frequency steps, the low-pass lets it through with another delay from there on, and what it
+    /// held dies away.
+    fn next_leg(&mut self) {
+        let before = self.lowpass.corner.map(|_| self.span_here().at(0.0));
+        let ended = self.leg.rate_at(self.leg.length);
+        self.leg = self.course.next_leg();
+        self.late = lateness(&self.lowpass, self.nominal_hz, &self.leg);
+        if let Some(before) = before
+            && (self.leg.rate - ended).abs() > 1e-9 * ended
+        {
+            self.die_away(before);
+        }
     }
 
     /// The formula from here on.
@@ -337,6 +350,11 @@ impl Signal {
             }
             Change::Tone(source, on) => steady.tones[self.interharmonics + source] = on,
         }
+        self.die_away(before);
+    }
+
+    /// Something jumped: what the low-pass held `before`, value and slope, becomes what it is from here on.
+    fn die_away(&mut self, before: (f64, f64)) {
         self.is_changed = true;
         self.transient = None;
         let Some(corner) = self.lowpass.corner else { return };

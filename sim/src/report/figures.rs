@@ -47,8 +47,7 @@ pub fn rows(scenario: &Scenario, score: &Score) -> Vec<Row> {
         Some(ratio) => format!(
             "the least scatter that any estimator can reach; the errors, clock apart, have {ratio:.2} times that"
         ),
-        None if score.chatters() => "does not hold: crossings have several edges".into(),
-        None => String::new(),
+        None => score.doubt().map_or(String::new(), |doubt| format!("does not hold: {doubt}")),
     };
     let expected = if apart.judged == 0 {
         String::new()

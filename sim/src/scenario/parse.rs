@@ -84,7 +84,7 @@ fn scenario(text: &str, path: &Path, instead: Instead) -> Result<Scenario, Fault
     let disturbances = keys.tables("disturb");
     // What is wrong at the top comes first: a mistyped name of a table explains what its keys do elsewhere.
     keys.finish()?;
-    let timer = self::timer(timer)?;
+    let timer = self::timer(timer, &frame)?;
     Ok(Scenario {
         name,
         seed,
@@ -146,7 +146,10 @@ fn front_end(mut keys: Keys<'_>, frame: &Frame<'_>) -> Result<FrontEnd, Fault> {
     Ok(front_end)
 }
 
-fn timer(mut keys: Keys<'_>) -> Result<Timer, Fault> {
+/// A clock that is farther off than this, wander and ageing included, is no clock.
+const FARTHEST_OFF: f64 = 0.5;
+
+fn timer(mut keys: Keys<'_>, frame: &Frame<'_>) -> Result<Timer, Fault> {
     let bits = keys.whole("bits", 16, (8, 32));
     let timer = Timer {
         tick_hz: keys.whole("tick_hz", 2_000_000, (1_000, 1_000_000_000)),
@@ -165,6 +168,16 @@ fn timer(mut keys: Keys<'_>) -> Result<Timer, Fault> {
         overrun: keys.word("overrun", Overrun::Drop),
         lost_percent: keys.number("lost_percent", 0.0, (0.0, 100.0)),
     };
+    let aged = timer.ageing_ppb_day.abs() * 1e-9 * frame.duration_s / 86_400.0;
+    let swung = 0.034e-6 * timer.temperature_swing_k * timer.temperature_swing_k;
+    let off = timer.clock_ppm.abs() * 1e-6 + 10.0 * timer.clock_wander_ppb * 1e-9 + swung + aged;
+    keys.check(off < FARTHEST_OFF, "ageing_ppb_day", || {
+        format!(
+            "clock_ppm, ten times clock_wander_ppb, temperature and ageing_ppb_day over {} s come to {:.0} %: expected less than 50",
+            frame.duration_s,
+            100.0 * off
+        )
+    });
     keys.finish()?;
     Ok(timer)
 }

@@ -13,7 +13,8 @@
 
 use std::f64::consts::TAU;
 
-use crate::scenario::{CaptureKind, FrontEnd, Scenario};
+use crate::mains::waveform::Lowpass;
+use crate::scenario::{CaptureKind, Scenario};
 use crate::settings::PolarityKind;
 
 /// Standard deviation of a stamp by cause, in seconds.
@@ -25,6 +26,8 @@ pub struct Bound {
     pub latency_s: f64,
     /// Quantisation to a tick.
     pub quantum_s: f64,
+    /// The noise's slope over the voltage's, standard deviations; infinite where the voltage does not reach the threshold.
+    pub steepness: f64,
     /// Crossings a cycle.
     polarities: u8,
 }
@@ -35,7 +38,7 @@ impl Bound {
         let (front, polarity) = (&scenario.front_end, scenario.meter.polarity);
         let wave = Wave::new(scenario);
         let noise = front.noise_percent / 100.0;
-        let late = |rising: bool| noise / wave.slope(rising).abs();
+        let late = |rising: bool| wave.slope(rising).map_or(f64::INFINITY, |slope| noise / slope.abs());
         let noise_s = match polarity {
             PolarityKind::Rising => late(true),
             PolarityKind::Falling => late(false),
@@ -49,6 +52,8 @@ impl Bound {
             noise_s,
             latency_s: latency / 12f64.sqrt(),
             quantum_s: 1.0 / f64::from(scenario.timer.tick_hz) / 12f64.sqrt(),
+            // Of a brick wall of bandwidth B: 2 pi B sigma / sqrt 3 a second.
+            steepness: TAU * front.noise_bandwidth_hz * noise_s / 3f64.sqrt(),
             polarities: if polarity == PolarityKind::Both { 2 } else { 1 },
         }
     }
@@ -62,6 +67,7 @@ impl Bound {
     pub(super) fn of_window(&self, scenario: &Scenario) -> Option<f64> {
         let hz = scenario.nominal_hz;
         self.variance(hz, (scenario.meter.window_s * hz).round() / hz, 0)
+            .filter(|variance| variance.is_finite())
     }
 
     /// Least variance of `frequency_hz` over `span_s` seconds, in hertz squared, where `missed` cycles have no crossing; `None` with too
@@ -80,7 +86,7 @@ impl Bound {
     }
 }
 
-/// The steady voltage at the comparator, in amplitudes of the undisturbed fundamental before the low-pass.
+/// The steady voltage at the comparator, in amplitudes of the undisturbed fundamental.
 struct Wave {
     hz: f64,
     /// Order, amplitude, phase of each sine.
@@ -94,20 +100,21 @@ impl Wave {
     fn new(scenario: &Scenario) -> Self {
         let (front, voltage) = (&scenario.front_end, &scenario.voltage);
         let hz = scenario.nominal_hz;
+        let lowpass = Lowpass::new(front.lowpass_hz, front.lowpass_order, hz);
         let tones =
             std::iter::once((1.0, 1.0, 0.0)).chain(voltage.harmonics.iter().map(
                 |(order, percent, degrees)| (f64::from(*order), percent / 100.0, degrees / 360.0 * TAU),
             ));
         let tones = tones.map(|(order, amplitude, phase)| {
-            let (gain, lag) = passed(front, order * hz);
-            (order, amplitude * gain, phase - lag)
+            let at = order * hz;
+            (order, amplitude * lowpass.gain_at(at), phase + TAU * lowpass.turns_at(at))
         });
         let half = front.hysteresis_percent / 200.0;
         let offset = front.offset_percent / 100.0;
         Self {
             hz,
             tones: tones.collect(),
-            dc: voltage.dc_percent / 100.0,
+            dc: lowpass.gain * voltage.dc_percent / 100.0,
             thresholds: (offset + half, offset - half),
         }
     }
@@ -117,9 +124,9 @@ impl Wave {
         self.dc + self.tones.iter().map(tone).sum::<f64>()
     }
 
-    /// Slope per second where the comparator switches, in the half cycle around the fundamental's zero; infinite where the wave does not
+    /// Slope per second where the comparator switches, in the half cycle around the fundamental's zero; `None` where the wave does not
     /// reach the threshold there.
-    fn slope(&self, rising: bool) -> f64 {
+    fn slope(&self, rising: bool) -> Option<f64> {
         let threshold = if rising { self.thresholds.0 } else { self.thresholds.1 };
         let (_, _, phase) = self.tones[0];
         let zero = -phase / TAU + if rising { 0.0 } else { 0.5 };
@@ -127,7 +134,7 @@ impl Wave {
         let below = |turns: f64| (self.at(turns) - threshold) * sign < 0.0;
         let (mut low, mut high) = (zero - 0.25, zero + 0.25);
         if !below(low) || below(high) {
-            return f64::INFINITY;
+            return None;
         }
         for _ in 0..52 {
             let middle = (low + high) / 2.0;
@@ -135,16 +142,8 @@ impl Wave {
         }
         let slope =
             |(order, size, phase): &(f64, f64, f64)| size * order * libm::cos(TAU * order * low + phase);
-        TAU * self.hz * self.tones.iter().map(slope).sum::<f64>()
+        Some(TAU * self.hz * self.tones.iter().map(slope).sum::<f64>())
     }
-}
-
-/// Gain of the low-pass at `hz`, and by how many radians it lags: one pole or two equal ones.
-fn passed(front: &FrontEnd, hz: f64) -> (f64, f64) {
-    let Some(corner) = front.lowpass_hz else { return (1.0, 0.0) };
-    let x = hz / corner;
-    let (gain, lag) = (1.0 / (1.0 + x * x).sqrt(), libm::atan(x));
-    if front.lowpass_order == 1 { (gain, lag) } else { (gain * gain, 2.0 * lag) }
 }
 
 /// The platform's own `hypot` is not the same everywhere.
@@ -176,7 +175,7 @@ mod tests {
         close(Bound::new(&scenario).noise_s, 19.588e-6 / (1.0f64 - 0.16).sqrt());
     }
 
-    /// A fifth of 6 % that opposes the slope makes it 1 - 5 x 0.06 of itself; a pole at the mains frequency halves the power; direct
+    /// A fifth of 6 % that opposes the slope makes it 1 - 5 x 0.06 of itself; a low-pass leaves the fundamental as it is; direct
     /// voltage is an offset.
     #[test]
     fn what_changes_the_slope() {
@@ -190,14 +189,15 @@ mod tests {
         scenario.voltage.harmonics.clear();
         scenario.front_end.lowpass_hz = Some(50.0);
         scenario.front_end.lowpass_order = 1;
-        close(Bound::new(&scenario).noise_s, plain * 2f64.sqrt());
+        // The front end passes the fundamental with gain 1, whatever its corner.
+        close(Bound::new(&scenario).noise_s, plain);
         scenario.front_end.lowpass_order = 2;
-        close(Bound::new(&scenario).noise_s, plain * 2.0);
+        close(Bound::new(&scenario).noise_s, plain);
         scenario.front_end.lowpass_hz = None;
         scenario.voltage.dc_percent = 60.0;
         close(Bound::new(&scenario).noise_s, plain / 0.8);
         scenario.voltage.dc_percent = 150.0;
-        assert_eq!(Bound::new(&scenario).noise_s, 0.0);
+        assert_eq!(Bound::new(&scenario).noise_s, f64::INFINITY);
     }
 
     /// The low-pass turns harmonics against each other: slope where the voltage behind it rises through the threshold, step by step.
@@ -209,12 +209,15 @@ mod tests {
         scenario.front_end.offset_percent = 10.0;
         scenario.voltage.harmonics = vec![(3, 12.0, 40.0), (7, 8.0, -70.0)];
         let (step, tau) = (1e-6, 1.0 / (TAU * 120.0));
+        // The front end passes the fundamental with gain 1: all is larger by what the pole takes of it.
+        let gain = (1.0f64 + (50.0f64 / 120.0).powi(2)).sqrt();
         let (mut v, mut slope) = (0.0, 0.0);
         for i in 0..200_000 {
             let x = TAU * 50.0 * (f64::from(i) + 0.5) * step;
             let before = v;
             let tone = |order: f64, size: f64, degrees: f64| size * (order * x + degrees.to_radians()).sin();
-            v += (tone(1.0, 1.0, 0.0) + tone(3.0, 0.12, 40.0) + tone(7.0, 0.08, -70.0) - v) * step / tau;
+            let input = gain * (tone(1.0, 1.0, 0.0) + tone(3.0, 0.12, 40.0) + tone(7.0, 0.08, -70.0));
+            v += (input - v) * step / tau;
             if before < 0.1 && v >= 0.1 {
                 slope = (v - before) / step;
             }
@@ -226,7 +229,7 @@ mod tests {
     /// the variance.
     #[test]
     fn the_bound_is_least_squares() {
-        let bound = Bound { noise_s: 12e-6, latency_s: 16e-6, quantum_s: 0.0, polarities: 1 };
+        let bound = Bound { noise_s: 12e-6, latency_s: 16e-6, quantum_s: 0.0, steepness: 0.0, polarities: 1 };
         close(bound.stamp_s(), 20e-6);
         let spread = 51.0 * (51.0 * 51.0 - 1.0) / 12.0;
         close(bound.variance(50.0, 1.0, 0).unwrap(), 50f64.powi(4) * 4e-10 / spread);

@@ -135,6 +135,7 @@ fn the_clock_is_taken_off() {
 fn errors_over_the_bound() {
     let mut noisy = scenario();
     noisy.front_end.noise_percent = 100.0 * std::f64::consts::TAU * 50.0 * 20e-6;
+    noisy.front_end.noise_bandwidth_hz = 5_000.0;
     let variance = Bound::new(&noisy).variance(50.0, 1.0, 0).unwrap();
     let readings: Vec<_> = (0..100)
         .map(|i| {
@@ -152,6 +153,19 @@ fn errors_over_the_bound() {
     // Six rising edges in a hundred too many.
     let chattering = Score { edges_per_crossing: 1.06, ..found };
     assert!(chattering.over_bound().is_none() && chattering.bound_hz().is_some());
+    // Hysteresis may hide that the noise is as steep as the voltage: 2 pi 10 kHz 20 us over sqrt 3 is 0.73, and 11 kHz make 0.8.
+    for (bandwidth_hz, holds) in [(10_000.0, true), (11_000.0, false)] {
+        noisy.front_end.noise_bandwidth_hz = bandwidth_hz;
+        assert_eq!(score(&noisy, &readings).over_bound().is_some(), holds);
+    }
+    // A threshold that is never reached has no slope.
+    noisy.front_end.offset_percent = 99.0;
+    noisy.front_end.hysteresis_percent = 4.0;
+    let unreached = score(&noisy, &readings);
+    assert!(
+        unreached.bound_hz().is_none()
+            && unreached.doubt() == Some("the voltage does not reach the threshold")
+    );
 }
 
 /// Readings in an interruption are false, however right; so are those of fewer cycles than they claim.

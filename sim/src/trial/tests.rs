@@ -368,3 +368,23 @@ fn mistaken_wraps_are_counted() {
     assert_eq!(mistaken((10.0, 20.0)), 0);
     assert!((1..100).contains(&mistaken((2.0, 10.0))));
 }
+
+/// The bound knows the front end's own low-pass: ideal edges would not tell.
+#[test]
+fn the_bound_is_that_of_the_simulated_front_end() {
+    for (corner, order) in [(50.0, 1), (50.0, 2), (300.0, 2)] {
+        let mut scenario = noisy(0.0, 400.0);
+        scenario.front_end.noise_percent = 0.5;
+        scenario.front_end.noise_bandwidth_hz = 5_000.0;
+        scenario.front_end.hysteresis_percent = 5.0;
+        (scenario.front_end.lowpass_hz, scenario.front_end.lowpass_order) = (Some(corner), order);
+        scenario.voltage.harmonics = vec![(3, 20.0, 180.0)];
+        scenario.voltage.dc_percent = 2.0;
+        let extend = extender(scenario.timer.bits).unwrap();
+        let handed = board::captures(&scenario, 1).map(|handed| Handed::new(&handed, extend));
+        let score = run(&scenario, grid::course(&scenario), handed, |_| {}).unwrap();
+        // 400 windows without overlap: 3.5 % on the root.
+        let ratio = score.over_bound().unwrap();
+        assert!((0.9..1.1).contains(&ratio), "{ratio} behind {corner} Hz of order {order}");
+    }
+}

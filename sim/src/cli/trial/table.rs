@@ -52,16 +52,18 @@ fn errors(out: &mut impl Write, scenario: &Scenario, score: &Score) -> io::Resul
         let clock = unit.figure(Some(score.clock_hz(scenario.nominal_hz)));
         writeln!(out, "{:<28}{clock:>12}", "  of the clock, all the time")?;
     }
-    let Some(bound) = score.bound_hz() else { return Ok(()) };
-    let ratio = match score.over_bound() {
-        Some(ratio) => format!("  {ratio:.2} times that, clock apart"),
-        None if score.chatters() => "  does not hold: crossings have several edges".into(),
-        None => String::new(),
+    let ratio = match (score.over_bound(), score.doubt()) {
+        (Some(ratio), _) => format!("  {ratio:.2} times that, clock apart"),
+        (None, Some(doubt)) => format!("  does not hold: {doubt}"),
+        (None, None) => String::new(),
     };
-    let bound = unit.figure(Some(bound));
+    let bound = unit.figure(score.bound_hz());
     // Under the column of the root mean squares.
     let ratio = if ratio.is_empty() { ratio } else { format!("{:12}{ratio}", "") };
     writeln!(out, "{:<28}{:>12}{bound:>12}{ratio}", "noise permits, whole window", "")?;
+    if score.bound.noise_s.is_infinite() {
+        return Ok(());
+    }
     let us = |seconds: f64| seconds * 1e6;
     let b = &score.bound;
     writeln!(

@@ -55,17 +55,24 @@ const WIDTH_US: Bounds = (0.001, 10_000.0);
 pub(super) fn read(tables: Vec<Keys<'_>>, frame: &Frame<'_>) -> Result<Vec<Disturb>, Fault> {
     let mut all = vec![];
     for keys in tables {
-        all.extend(one(keys, frame)?);
+        let notches = all.iter().filter(|disturb| matches!(disturb, Disturb::Notches { .. })).count();
+        all.extend(one(keys, frame, notches)?);
     }
     Ok(all)
 }
 
-fn one(mut keys: Keys<'_>, frame: &Frame<'_>) -> Result<Vec<Disturb>, Fault> {
+/// Tables of notches, each of which shapes the whole cycle anew when it begins and when it ends.
+const NOTCHES: usize = 16;
+
+fn one(mut keys: Keys<'_>, frame: &Frame<'_>, notches_before: usize) -> Result<Vec<Disturb>, Fault> {
     if !keys.has("kind") {
         keys.need("kind", &format!("one of {}", listed::<Kind>()));
     }
     let Some(kind) = keys.given_word::<Kind>("kind") else { return Err(keys.give_up()) };
     keys.of_kind(kind);
+    keys.check(!matches!(kind, Kind::Notches) || notches_before < NOTCHES, "kind", || {
+        format!("there are {NOTCHES} tables of notches already, and no more are allowed")
+    });
     let all = match kind {
         Kind::Dip if keys.has("preset") => dips_of_a_class(&mut keys, frame),
         Kind::Dip => {
@@ -193,6 +200,11 @@ fn notches(keys: &mut Keys<'_>, frame: &Frame<'_>) -> Disturb {
     let phase_deg = keys.required("phase_deg", (-360.0, 360.0));
     let depth_percent = keys.required("depth_percent", LEVEL);
     let width_us = keys.required("width_us", (0.001, 1e6));
+    // Its flanks take that long (`waveform`).
+    let least_us = 1e3 / frame.nominal_hz;
+    keys.check(width_us >= least_us, "width_us", || {
+        format!("width_us = {width_us}: expected at least a thousandth of a cycle, {least_us:.3} us; use impulses for less")
+    });
     let spacing_us = 1e6 / frame.nominal_hz / f64::from(per_cycle);
     keys.check(width_us < spacing_us, "width_us", || {
         format!("width_us = {width_us}: expected less than the {spacing_us:.1} us from notch to notch")

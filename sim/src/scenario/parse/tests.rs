@@ -377,3 +377,26 @@ fn a_length_given_instead_is_checked_with_the_rest() {
         assert!(error.contains("(given instead) is outside 0.1 to 1000000000"), "{error}");
     }
 }
+
+#[test]
+fn what_cannot_be_simulated_is_refused() {
+    let notches = |width: f64| {
+        format!("[[disturb]]\nkind = \"notches\"\nphase_deg = 5\ndepth_percent = 20\nwidth_us = {width}\n")
+    };
+    assert_eq!(read(&notches(20.0).repeat(16)).disturb.len(), 16);
+    refused(
+        &notches(19.9),
+        "5: [[disturb]] notches: width_us = 19.9: expected at least a thousandth of a cycle, 20.000 us; use impulses for less",
+    );
+    refused(
+        &notches(20.0).repeat(17),
+        "82: [[disturb]] notches: there are 16 tables of notches already, and no more are allowed",
+    );
+    // 5 ppm a day are half of everything after 274 years; 1000 ppm after 500 days.
+    read("duration_s = 1e9\n[timer]\nageing_ppb_day = 5000");
+    refused(
+        "duration_s = 1e8\n[timer]\nageing_ppb_day = -1e6",
+        "3: [timer] clock_ppm, ten times clock_wander_ppb, temperature and ageing_ppb_day over 100000000 s come to 116 %: \
+         expected less than 50",
+    );
+}
