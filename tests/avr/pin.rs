@@ -46,7 +46,9 @@ fn either_knows_how_well_it_knows() {
     for (rms, half, held) in [captured, watched] {
         // About two standard deviations, of the errors that were made.
         assert!((1.6..=2.6).contains(&(half / rms)), "{half} for {rms}");
-        assert!((0.91..=0.99).contains(&held), "{held}");
+        // 217 readings know their share to 1.5 %; a handler that comes every 128 us holds edges off in a pattern, which scatters less in
+        // the mean than noise would.
+        assert!((0.91..=0.995).contains(&held), "{held}");
     }
     // What holds the handler off, 18 us and more, is in the watched pin's errors, and in what it says of them.
     assert!(watched.0 > 5.0 * captured.0, "{captured:?} {watched:?}");
