@@ -6,7 +6,7 @@
 
 use core::fmt;
 
-use crate::arithmetic::{Scaled, nearest};
+use crate::arithmetic::{Scaled, nearest, wide};
 use crate::limit::MAX_CLOCK_PPB;
 use crate::unit::{Frequency, TickRate};
 
@@ -149,32 +149,35 @@ impl Timebase {
     /// Ticks a second times 10^9, the known error taken into account: a clock that counts e too many counts (1 + e) times its rated
     /// rate. At most 2^61.
     pub const fn nano_rate(&self) -> u64 {
-        self.rate.hz() as u64 * (1_000_000_000 + self.clock.error as i64).unsigned_abs()
+        wide(self.rate.hz(), 1_000_000_000_u32.wrapping_add_signed(self.clock.error))
     }
 
-    /// Relative variance of the clock and of something else that is `other`: a^2/3 + u^2 on top.
-    pub fn variance(&self, other: Scaled) -> Scaled {
-        let (a, u) = self.parts();
-        other.plus(a.times(a).times(THIRD)).plus(u.times(u))
-    }
-
-    /// Square of the relative 95 % half width of the clock and of a normal quantity whose own half width squared is `other`. All normal
-    /// parts together are n^2 = other + (1.96 u)^2; the rectangular one joins them as 0.9025 a^2 + n^2 + 0.255 a n, as in
-    /// [`Clock::expanded_ppb`]: the root of squares alone would hold 93 % where the two are alike.
-    pub fn expanded(&self, other: Scaled) -> Scaled {
-        let (a, u) = self.parts();
-        let normal = other.plus(u.times(u).times(NORMAL));
-        if self.clock.tolerance == 0 {
-            return normal;
+    /// Relative standard deviation and relative 95 % half width of the clock and of something else whose variance and whose
+    /// own half width squared are `variance` and `expanded`.
+    ///
+    /// The variance is a^2/3 + u^2 more. All normal parts together are n^2 = `expanded` + (1.96 u)^2; the rectangular one joins them as
+    /// 0.9025 a^2 + n^2 + 0.255 a n, as in [`Clock::expanded_ppb`]: the root of squares alone would hold 93 % where the two are alike.
+    pub fn with(&self, variance: Scaled, expanded: Scaled) -> (Scaled, Scaled) {
+        let (mut variance, mut expanded) = (variance, expanded);
+        if self.clock.standard != 0 {
+            let square = square(self.clock.standard);
+            (variance, expanded) = (variance.plus(square), expanded.plus(square.times(NORMAL)));
         }
-        let both = a.times(a).times(normal).root().times(CROSS);
-        normal.plus(a.times(a).times(RECTANGLE)).plus(both)
+        if self.clock.tolerance != 0 {
+            let square = square(self.clock.tolerance);
+            let both = square.times(expanded).root().times(CROSS);
+            variance = variance.plus(square.times(THIRD));
+            expanded = expanded.plus(square.times(RECTANGLE)).plus(both);
+        }
+        (variance.root(), expanded.root())
     }
+}
 
-    fn parts(&self) -> (Scaled, Scaled) {
-        let relative = |ppb: u32| Scaled::new(ppb as u64, 0).times(Scaled::BILLIONTH);
-        (relative(self.clock.tolerance), relative(self.clock.standard))
-    }
+/// Square of so many parts per billion.
+#[inline(never)]
+const fn square(ppb: u32) -> Scaled {
+    let relative = Scaled::new(ppb as u64, 0).times(Scaled::BILLIONTH);
+    relative.times(relative)
 }
 
 const TWELFTH: Scaled = Scaled::new(1, 0).over(Scaled::new(12, 0));

@@ -86,50 +86,69 @@ impl Config {
         }
     }
 
-    /// Checks every field and turns it into ticks.
-    pub(crate) fn check(&self) -> Result<Settings, ConfigError> {
+    /// Checks every field and turns it into ticks. In a `const` the compiler does it, and firmware carries neither the checks nor the
+    /// divisions; a fault then does not compile:
+    ///
+    /// ```
+    /// use humtick::{Config, Meter, Settings, TickRate};
+    ///
+    /// const SETTINGS: Settings = match Config::mains(TickRate::from_hz(2_000_000).unwrap()).check() {
+    ///     Ok(settings) => settings,
+    ///     Err(_) => panic!("mains settings fit this rate"),
+    /// };
+    /// let meter: Meter<64> = Meter::with(SETTINGS);
+    /// ```
+    ///
+    /// # Errors
+    /// If a field is outside its range; the error says which.
+    pub const fn check(&self) -> Result<Settings, ConfigError> {
         let (lowest, highest) = (self.lowest.nanohertz(), self.highest.nanohertz());
         if lowest == 0 || highest <= lowest || highest >= lowest.saturating_mul(2) {
             return Err(ConfigError::Range);
         }
-        let clock =
-            Clock::new(self.clock_ppb, self.clock_tolerance_ppb, 0).map_err(|_| ConfigError::Clock)?;
-        let base = Timebase { rate: self.rate, clock, resolution: self.resolution };
-        let shortest = period(&base, highest);
-        let longest = period(&base, lowest).and_then(|p| p.checked_add(1));
-        let (Some(shortest), Some(longest)) = (shortest, longest) else {
-            return Err(ConfigError::Period);
+        let Ok(clock) = Clock::new(self.clock_ppb, self.clock_tolerance_ppb, 0) else {
+            return Err(ConfigError::Clock);
         };
-        if shortest < MIN_PERIOD || longest > MAX_PERIOD {
+        let base = Timebase { rate: self.rate, clock, resolution: self.resolution };
+        let (shortest, longest) = (base.nano_rate() / highest, base.nano_rate() / lowest + 1);
+        if shortest < MIN_PERIOD as u64 || longest > MAX_PERIOD as u64 {
             return Err(ConfigError::Period);
         }
+        #[allow(clippy::cast_possible_truncation, reason = "at most 2^27")]
+        let (shortest, longest) = (shortest as u32, longest as u32);
         if self.holdoff_permille > MAX_HOLDOFF_PERMILLE {
             return Err(ConfigError::Holdoff);
         }
-        if !(MIN_GATE_FACTOR..=MAX_GATE_FACTOR).contains(&self.gate_factor)
+        if self.gate_factor < MIN_GATE_FACTOR
+            || self.gate_factor > MAX_GATE_FACTOR
             || self.gate_floor_ppm > MAX_GATE_FLOOR_PPM
         {
             return Err(ConfigError::Gate);
         }
-        if !(MIN_COAST..=MAX_COAST).contains(&self.coast_cycles) {
+        if self.coast_cycles < MIN_COAST || self.coast_cycles > MAX_COAST {
             return Err(ConfigError::Coast);
         }
-        if u64::from(self.coast_cycles) * u64::from(longest) >= u64::from(HORIZON) {
+        if self.coast_cycles as u64 * longest as u64 >= HORIZON as u64 {
             return Err(ConfigError::CoastHorizon);
         }
         if self.resolution == 0 || self.resolution > shortest / 8 {
             return Err(ConfigError::Resolution);
         }
-        let window = self.ticks(self.window_ms).filter(|w| *w >= shortest).ok_or(ConfigError::Window)?;
-        let rocof = self.ticks(self.rocof_ms).filter(|r| *r > 0).ok_or(ConfigError::Rocof)?;
+        let Some(window @ 1..) = self.ticks(self.window_ms) else { return Err(ConfigError::Window) };
+        if window < shortest {
+            return Err(ConfigError::Window);
+        }
+        let Some(rocof @ 1..) = self.ticks(self.rocof_ms) else { return Err(ConfigError::Rocof) };
+        let Some(every @ 1..) = self.ticks(self.every_ms) else { return Err(ConfigError::Every) };
         // A reading due may wait as long again for a missed edge, and then a period for the next to come.
-        let every = self.ticks(self.every_ms).filter(|e| *e > 0 && *e < (HORIZON - longest) / 2);
-        let every = every.ok_or(ConfigError::Every)?;
+        if every >= (HORIZON - longest) / 2 {
+            return Err(ConfigError::Every);
+        }
         Ok(Settings {
             base,
             least_16: (shortest - 1) << 4,
             choice_16: (longest - shortest + 2) << 4,
-            holdoff: fraction(shortest, self.holdoff_permille.into(), 1_000),
+            holdoff: fraction(shortest, self.holdoff_permille as u32, 1_000),
             // Two steps on top: the edges of a noiseless signal are quantised to one and tracked to a fraction.
             gate_floor: fraction(shortest, self.gate_floor_ppm, 1_000_000) + 2 * self.resolution,
             window,
@@ -142,9 +161,10 @@ impl Config {
         })
     }
 
-    fn ticks(&self, ms: u32) -> Option<u32> {
-        let ticks = u64::from(ms) * u64::from(self.rate.hz()) / 1_000;
-        u32::try_from(ticks).ok().filter(|t| *t < HORIZON)
+    #[allow(clippy::cast_possible_truncation, reason = "below the horizon")]
+    const fn ticks(&self, ms: u32) -> Option<u32> {
+        let ticks = ms as u64 * self.rate.hz() as u64 / 1_000;
+        if ticks < HORIZON as u64 { Some(ticks as u32) } else { None }
     }
 }
 
@@ -159,14 +179,10 @@ const fn rocof_ms(nominal: Frequency) -> u32 {
     ms
 }
 
-/// Ticks in one period of `nanohertz`, rounded down; `None` beyond 32 bits.
-fn period(base: &Timebase, nanohertz: u64) -> Option<u32> {
-    u32::try_from(base.nano_rate() / nanohertz).ok()
-}
-
 /// `whole` * `parts` / `of`, rounded down, for `parts` <= `of`.
-fn fraction(whole: u32, parts: u32, of: u32) -> u32 {
-    u32::try_from(u64::from(whole) * u64::from(parts) / u64::from(of)).unwrap_or(u32::MAX)
+#[allow(clippy::cast_possible_truncation, reason = "at most `whole`")]
+const fn fraction(whole: u32, parts: u32, of: u32) -> u32 {
+    (whole as u64 * parts as u64 / of as u64) as u32
 }
 
 /// Length of a window in ticks; 2^-`share` of a period more still counts as that length.
@@ -180,44 +196,44 @@ pub(crate) struct Length {
 /// A [`Config`] that passed its checks, in ticks.
 #[derive(Clone, Copy, Debug)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub(crate) struct Settings {
-    pub base: Timebase,
+pub struct Settings {
+    pub(crate) base: Timebase,
     /// Shortest tracked period, one tick below the shortest asked for, in sixteenths of a tick.
     least_16: u32,
     /// How many sixteenths of a tick on from there a tracked period may be: to one tick above the longest, that one excluded.
     choice_16: u32,
-    pub holdoff: u32,
-    pub gate_floor: u32,
-    pub window: u32,
-    pub rocof: u32,
-    pub every: u32,
-    pub gate_factor: u8,
-    pub coast_cycles: u8,
+    pub(crate) holdoff: u32,
+    pub(crate) gate_floor: u32,
+    pub(crate) window: u32,
+    pub(crate) rocof: u32,
+    pub(crate) every: u32,
+    pub(crate) gate_factor: u8,
+    pub(crate) coast_cycles: u8,
     /// See [`Length`]: 1, or 2 where crossings come every half cycle.
-    pub share: u8,
-    pub polarity: Polarity,
+    pub(crate) share: u8,
+    pub(crate) polarity: Polarity,
 }
 
 impl Settings {
     /// Ticks in a period of the highest frequency, rounded down.
-    pub const fn shortest(&self) -> u32 {
+    pub(crate) const fn shortest(&self) -> u32 {
         (self.least_16 >> 4) + 1
     }
 
     /// Ticks in a period of the lowest frequency, rounded up.
-    pub const fn longest(&self) -> u32 {
+    pub(crate) const fn longest(&self) -> u32 {
         self.shortest() + (self.choice_16 >> 4) - 2
     }
 
     /// Length of the window.
     #[inline]
-    pub const fn length(&self) -> Length {
+    pub(crate) const fn length(&self) -> Length {
         Length { ticks: self.window, share: self.share }
     }
 
     /// Whether a tracked period, in sixteenths of a tick, is one that was asked for, give or take a tick.
     #[inline]
-    pub const fn in_range(&self, period_16: u32) -> bool {
+    pub(crate) const fn in_range(&self, period_16: u32) -> bool {
         period_16.wrapping_sub(self.least_16) < self.choice_16
     }
 }

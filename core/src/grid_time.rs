@@ -183,10 +183,8 @@ fn uncertainty(base: &Timebase, elapsed_ns: u64, ends: Scaled) -> Option<(u64, u
     let elapsed = Scaled::new(elapsed_ns.max(1), 0);
     let tick = Scaled::new(NANO * NANO, 0).over(Scaled::new(base.nano_rate(), 0)).over(elapsed);
     let ends = tick.times(tick).times(ends);
-    Some((
-        elapsed.times(base.variance(ends).root()).ceil()?,
-        elapsed.times(base.expanded(ends.times(Scaled::new(6, 0))).root()).ceil()?,
-    ))
+    let (standard, expanded) = base.with(ends, ends.times(Scaled::new(6, 0)));
+    Some((elapsed.times(standard).ceil()?, elapsed.times(expanded).ceil()?))
 }
 
 const NANO: u64 = 1_000_000_000;

@@ -21,6 +21,7 @@
 //! registers -> Capture -> [timeline] -> Edge -> [qualify] -> Crossing -> [estimate] -> Fit -> [reading] -> Reading
 //!                                    [source] ^                                    all in one: [meter]
 //! Crossing -> [interval] -> ten-second readings    Crossing -> [grid_time]    Reading -> [watch] -> Event
+//! Reading -> [link] -> bytes
 //! ```
 //!
 //! # Units
@@ -43,7 +44,7 @@
 //!
 //! # How to use it
 //!
-//! An interrupt turns a [`Capture`] into an [`Edge`] and sends it through [`source::edge_queue`]; the main loop pushes edges into a
+//! An interrupt turns a [`Capture`] into an [`Edge`] and sends it through a [`source::EdgeQueue`]; the main loop pushes edges into a
 //! [`Meter`], tells it the time with [`Meter::idle`], without which a dead line would keep its last reading, and takes readings. Boards
 //! without a capture unit use [`source::WatchedPin`] and [`Meter::poll`].
 //!
@@ -82,10 +83,11 @@ pub mod discipline;
 pub mod interval;
 pub mod grid_time;
 pub mod watch;
+pub mod link;
 
 pub use burst::{Bursts, Pick};
 pub use clock::Clock;
-pub use config::{Config, ConfigError};
+pub use config::{Config, ConfigError, Settings};
 pub use discipline::Discipline;
 pub use estimate::{Biweight, EndToEnd, Estimator, Fit, Hann, Kaiser6, LastPeriod, LeastSquares, Triangular};
 pub use grid_time::{GridTime, GridTimeReading};

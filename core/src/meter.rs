@@ -48,6 +48,11 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
     /// # Errors
     /// If a field of `config` is outside its range; the error says which.
     pub fn new(config: &Config) -> Result<Self, ConfigError> {
+        config.check().map(Self::with)
+    }
+
+    /// A meter that has seen nothing, with settings that were checked before.
+    pub const fn with(mut settings: Settings) -> Self {
         const {
             assert!(CHAINS == 1 || CHAINS == 2, "edges of one polarity or of both");
             assert!(
@@ -55,12 +60,11 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
                 "with both polarities a window holds at most 4096 crossings of each"
             );
         }
-        let mut settings = config.check()?;
         if CHAINS == 2 {
             // Crossings come every half cycle.
             settings.share = 2;
         }
-        Ok(Self { settings, chains: [Chain::new(); CHAINS], due: Stamp::new(0), started: false, ready: None })
+        Self { settings, chains: [Chain::new(); CHAINS], due: Stamp::new(0), started: false, ready: None }
     }
 
     /// Which chain takes edges of `polarity`.
@@ -306,7 +310,8 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
     #[inline(never)]
     fn make_ready(&mut self, late: u32, what: Due) {
         let every = self.settings.every;
-        let intervals = if late - every < every { 1 } else { late / every };
+        // Readings are a tick apart at least, so there is always a quotient.
+        let intervals = if late - every < every { 1 } else { late.checked_div(every).unwrap_or(1) };
         self.ready = Some(match (self.ready, what) {
             // Steps that keep clearing the window must not keep the meter silent: longer than a window, and it is unknown.
             (Some(Due::Fit(since)), Due::Fit(now)) => {
@@ -323,6 +328,7 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
         self.chains.iter().all(|chain| chain.estimate.is_ripe(self.settings.length()))
     }
 
+    #[inline(never)]
     fn reading_of(&self, fit: Fit) -> Reading {
         // Edges that only look like crossings can bend a fit out of the range that was asked for; that is no frequency.
         if !(self.settings.shortest()..=self.settings.longest()).contains(&fit.whole_period()) {

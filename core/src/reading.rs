@@ -2,7 +2,7 @@
 //!
 #![doc = include_str!("../COVERAGE.md")]
 
-use crate::arithmetic::{Scaled, fraction_bits};
+use crate::arithmetic::{Scaled, digit, fraction_bits, up};
 use crate::chain::Chain;
 use crate::config::{Length, Settings};
 use crate::estimate::rocof::bend;
@@ -60,12 +60,14 @@ impl Reading {
 }
 
 /// Frequency of a fit: rate (1 + clock error) / period, to the nearest nanohertz of the rounded period.
+#[inline(never)]
 pub(crate) const fn frequency(fit: &Fit, settings: &Settings) -> Frequency {
     let nano_rate = settings.base.nano_rate();
-    let (whole, rest) = (nano_rate / fit.period, nano_rate % fit.period);
-    let below = (whole << fit.period_shift) | fraction_bits(rest, fit.period, fit.period_shift);
+    // Below 2^61 over 2^47.
+    let (whole, rest) = digit(nano_rate, fit.period);
+    let below = up(whole, fit.period_shift) | fraction_bits(rest, fit.period, fit.period_shift);
     // What is left of the numerator, modulo 2^64, is less than one period.
-    let left = (nano_rate << fit.period_shift).wrapping_sub(below.wrapping_mul(fit.period));
+    let left = up(nano_rate, fit.period_shift).wrapping_sub(below.wrapping_mul(fit.period));
     Frequency::from_nanohertz(below + (left > fit.period / 2) as u64)
 }
 
@@ -80,6 +82,7 @@ pub(crate) const fn frequency(fit: &Fit, settings: &Settings) -> Frequency {
 ///
 /// Holds for white jitter. Coloured jitter, a tone, a moving grid or a phase step inside the window make residuals that are no
 /// noise: the interval widens, and is 95 % no more.
+#[inline(never)]
 pub(crate) fn uncertainty<E: Estimator>(
     fit: &Fit,
     frequency: Frequency,
@@ -96,21 +99,22 @@ pub(crate) fn uncertainty<E: Estimator>(
         (standard, expanded) = (standard.max(bound.times(THIRD)), expanded.max(bound));
     }
     let f = Scaled::new(frequency.nanohertz(), 0);
-    let standard = f.times(settings.base.variance(standard).root());
-    let expanded = f.times(settings.base.expanded(expanded).root());
-    Some((Frequency::from_nanohertz(standard.ceil()?), Frequency::from_nanohertz(expanded.ceil()?)))
+    let (standard, expanded) = settings.base.with(standard, expanded);
+    let nanohertz = |relative: Scaled| f.times(relative).ceil().map(Frequency::from_nanohertz);
+    Some((nanohertz(standard)?, nanohertz(expanded)?))
 }
 
 /// The estimator's 95 % factor with `freedom` degrees of freedom in the scatter. Derived for a slope part of which lies in the
 /// residuals it is judged by: (T' - T)/(s g) ~ sqrt(rho) t + sqrt(1 - rho) sqrt(freedom) U, U between -1 and 1 with density
 /// (1 - U^2)^((freedom - 3)/2) and rho = the least-squares variance over the estimator's; the formulas fit its quadrature.
 /// Below four degrees of freedom it is Student's t, at least; with one, next to the formula's pole, its 12.706 as a figure.
+#[inline(never)]
 pub(crate) fn coverage<E: Estimator>(freedom: u32) -> Scaled {
-    let n = u64::from(freedom) + 2;
+    let n = freedom + 2;
     let (above, less) = if n < 6 { (2_410, 3_050) } else { E::COVERAGE };
-    let excess = (n * 1_000).saturating_sub(less.into()).max(1);
-    let factor = if n < 4 { 12_707 } else { 1_960 + u64::from(above) * 1_000 / excess };
-    Scaled::new(factor, 0).times(THOUSANDTH)
+    let excess = (n * 1_000).saturating_sub(less).max(1);
+    let factor = if n < 4 { 12_707 } else { 1_960 + above * 1_000 / excess };
+    Scaled::new(factor.into(), 0).times(THOUSANDTH)
 }
 
 /// Rate of change of frequency in nanohertz a second and the half width of its 95 % interval; `None` with too few crossings.

@@ -1,9 +1,10 @@
 //! Where edges come from: an interrupt's queue, a watched pin, a list.
 
 use core::convert::Infallible;
+use core::sync::atomic::Ordering::{Acquire, Relaxed, Release};
 
 use embedded_hal::digital::InputPin;
-use heapless::spsc::{Consumer, Producer, Queue};
+use portable_atomic::{AtomicU8, AtomicU16};
 
 use crate::unit::{Edge, Polarity, Stamp};
 
@@ -19,61 +20,105 @@ pub trait Source {
     fn next_edge(&mut self) -> nb::Result<Edge, Self::Error>;
 }
 
-/// An edge on its way from the interrupt to the main loop.
-#[derive(Clone, Copy, Debug)]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub struct Queued {
-    edge: Edge,
-    /// Edges that found the queue full since the last one that did not.
-    lost_before: u16,
+/// The queue from a capture interrupt to the main loop, for `N` edges: a power of two, 2 to 128. It never blocks and never overwrites.
+///
+/// ```
+/// use humtick::source::EdgeQueue;
+/// use humtick::{Edge, Source, Stamp};
+///
+/// static QUEUE: EdgeQueue<8> = EdgeQueue::new();
+///
+/// // In the interrupt:
+/// QUEUE.send(Edge::rising(Stamp::new(40_000)));
+/// // In the main loop:
+/// assert_eq!((&QUEUE).next_edge(), Ok(Edge::rising(Stamp::new(40_000))));
+/// ```
+///
+/// It is shared as it is, from a static. One context sends and one takes: a second sender that interrupts the first would overwrite its edge,
+/// and a second taker take one twice. All of it is atomic bytes, loaded and stored and never exchanged, which the smallest processors
+/// have; only what counts lost edges is wider.
+pub struct EdgeQueue<const N: usize> {
+    /// The lowest bytes of all stamps, then the next, and last whether edges are falling: an 8-bit processor finds its way in arrays
+    /// of bytes without a product or a shift.
+    planes: [[AtomicU8; N]; 5],
+    /// Edges sent and taken, modulo 256: the difference is what the queue holds.
+    sent: AtomicU8,
+    taken: AtomicU8,
+    lost: AtomicU16,
 }
 
-/// The storage of an [`EdgeQueue`]'s two ends; holds `N` - 1 edges.
-pub type EdgeStore<const N: usize> = Queue<Queued, N>;
+impl<const N: usize> EdgeQueue<N> {
+    #[allow(clippy::cast_possible_truncation, reason = "at most 128")]
+    const ROOM: u8 = {
+        assert!(N.is_power_of_two() && N >= 2 && N <= 128, "a queue holds 2 to 128 edges, a power of two");
+        N as u8
+    };
 
-/// Splits a store into the interrupt's end and the main loop's.
-pub fn edge_queue<const N: usize>(store: &mut EdgeStore<N>) -> (EdgeSender<'_>, EdgeQueue<'_>) {
-    let (producer, consumer) = store.split();
-    (EdgeSender { producer, lost: 0 }, EdgeQueue { consumer, overruns: 0 })
-}
-
-/// The interrupt's end: never blocks, never overwrites.
-pub struct EdgeSender<'a> {
-    producer: Producer<'a, Queued>,
-    lost: u16,
-}
-
-impl EdgeSender<'_> {
-    /// Hands over an edge. If the queue is full the edge is dropped and counted; the count travels with the next edge that
-    /// fits, so the main loop learns of it in order.
-    pub fn send(&mut self, edge: Edge) {
-        match self.producer.enqueue(Queued { edge, lost_before: self.lost }) {
-            Ok(()) => self.lost = 0,
-            Err(_) => self.lost = self.lost.saturating_add(1),
+    /// With no edges.
+    pub const fn new() -> Self {
+        let _ = Self::ROOM;
+        Self {
+            planes: [const { [const { AtomicU8::new(0) }; N] }; 5],
+            sent: AtomicU8::new(0),
+            taken: AtomicU8::new(0),
+            lost: AtomicU16::new(0),
         }
     }
-}
 
-/// The main loop's end.
-pub struct EdgeQueue<'a> {
-    consumer: Consumer<'a, Queued>,
-    overruns: u32,
-}
+    /// Hands over an edge. If the queue is full the edge is dropped and counted.
+    #[inline]
+    pub fn send(&self, edge: Edge) {
+        let sent = self.sent.load(Relaxed);
+        let held = sent.wrapping_sub(self.taken.load(Acquire));
+        let Some([a, b, c, d, falling]) = self.slot(sent).filter(|_| held < Self::ROOM) else {
+            return self.lost.store(self.lost.load(Relaxed).wrapping_add(1), Relaxed);
+        };
+        let bytes = edge.stamp.raw().to_le_bytes();
+        a.store(bytes[0], Relaxed);
+        b.store(bytes[1], Relaxed);
+        c.store(bytes[2], Relaxed);
+        d.store(bytes[3], Relaxed);
+        falling.store((edge.polarity == Polarity::Falling).into(), Relaxed);
+        self.sent.store(sent.wrapping_add(1), Release);
+    }
 
-impl EdgeQueue<'_> {
-    /// Edges known to have been dropped because the queue was full. A loss is known when the next edge that did fit is taken out. A run of more than 65,535 counts as that many.
-    pub const fn overruns(&self) -> u32 {
-        self.overruns
+    /// Edges dropped because the queue was full, modulo 2^16.
+    pub fn overruns(&self) -> u16 {
+        self.lost.load(Relaxed)
+    }
+
+    /// Whether there is nothing to take: with interrupts held off, whether to sleep.
+    pub fn is_empty(&self) -> bool {
+        self.sent.load(Acquire) == self.taken.load(Relaxed)
+    }
+
+    #[inline]
+    fn slot(&self, at: u8) -> Option<[&AtomicU8; 5]> {
+        let at = usize::from(at & (Self::ROOM - 1));
+        let [a, b, c, d, falling] = &self.planes;
+        Some([a.get(at)?, b.get(at)?, c.get(at)?, d.get(at)?, falling.get(at)?])
     }
 }
 
-impl Source for EdgeQueue<'_> {
+impl<const N: usize> Default for EdgeQueue<N> {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
+impl<const N: usize> Source for &EdgeQueue<N> {
     type Error = Infallible;
 
+    #[inline]
     fn next_edge(&mut self) -> nb::Result<Edge, Infallible> {
-        let queued = self.consumer.dequeue().ok_or(nb::Error::WouldBlock)?;
-        self.overruns = self.overruns.saturating_add(queued.lost_before.into());
-        Ok(queued.edge)
+        let taken = self.taken.load(Relaxed);
+        let slot = self.slot(taken).filter(|_| !self.is_empty());
+        let [a, b, c, d, falling] = slot.ok_or(nb::Error::WouldBlock)?;
+        let bytes = [a.load(Relaxed), b.load(Relaxed), c.load(Relaxed), d.load(Relaxed)];
+        let stamp = Stamp::new(u32::from_le_bytes(bytes));
+        let polarity = if falling.load(Relaxed) != 0 { Polarity::Falling } else { Polarity::Rising };
+        self.taken.store(taken.wrapping_add(1), Release);
+        Ok(Edge { stamp, polarity })
     }
 }
 

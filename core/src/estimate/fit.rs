@@ -2,7 +2,7 @@
 
 use super::window::Sums;
 use super::{Estimator, Frame, Slope, Window, least_squares};
-use crate::arithmetic::{Scaled, divide_down, fraction_bits, scale_down};
+use crate::arithmetic::{Scaled, divide_down, down, fraction_bits, scale_down, size, up};
 use crate::unit::{Stamp, Ticks};
 
 /// Bits of [`Fit::period`]: rounding it moves a frequency by at most 2^-47 of itself, half a nanohertz at 70 kHz.
@@ -44,6 +44,7 @@ const fn dithered(scatter: Scaled, q: Scaled) -> bool {
 }
 
 impl Fit {
+    #[inline(never)]
     pub(super) fn of<const N: usize, E: Estimator>(
         window: &Window<N>,
         slope: &Slope,
@@ -51,17 +52,23 @@ impl Fit {
     ) -> Option<Self> {
         let (first, last) = window.ends()?;
         let sums = window.sums();
-        let line = if E::IS_LINE { *slope } else { least_squares::of(sums)? };
-        let scatter = unexplained(sums, &line).map(|ssr| ssr.over(Scaled::new(u64::from(sums.n) - 2, 0)));
-        Self::with(first, last, window.line().period, slope).map(|fit| Self {
+        let scatter =
+            if E::IS_LINE { unexplained(sums, slope) } else { unexplained(sums, &least_squares::of(sums)?) };
+        let freedom = sums.n.saturating_sub(2);
+        let scatter = scatter.map(|ssr| ssr.over(Scaled::new(freedom.into(), 0)));
+        let (period, period_shift) = Self::period_of(window.line().period, slope)?;
+        let settled = scatter.is_some_and(|s| dithered(s, q));
+        Some(Self {
+            first,
+            span: last - first,
             cycles: window.cycles(),
             crossings: sums.n,
-            freedom: sums.n.saturating_sub(2),
+            freedom,
+            period,
+            period_shift,
             scatter,
-            worst: scatter
-                .is_none_or(|s| !dithered(s, q))
-                .then(|| slope.worst(sums.n, window.missed() == 0).times(q)),
-            ..fit
+            variance: slope.variance,
+            worst: if settled { None } else { Some(slope.worst(sums.n, window.missed() == 0).times(q)) },
         })
     }
 
@@ -93,37 +100,32 @@ impl Fit {
         let own = |sums: &Sums, line: &Slope| unexplained(sums, line);
         let scatter = own(a.sums(), &line_a).zip(own(b.sums(), &line_b)).filter(|_| freedom > 0);
         let scatter = scatter.map(|(a, b)| a.plus(b).plus(between).over(Scaled::new(freedom.into(), 0)));
-        Self::with(first, last, a.line().period, &slope).map(|fit| Self {
+        let (period, period_shift) = Self::period_of(a.line().period, &slope)?;
+        Some(Self {
+            first,
+            span: last - first,
             // From the middle to just outside is half the span and a half cycle, in quarter cycles.
             cycles: (frame_a.reach - 2) / 2,
             crossings: n,
             freedom,
+            period,
+            period_shift,
             scatter,
+            variance: slope.variance,
             worst: scatter.is_none_or(|s| !dithered(s, q)).then(|| slope.worst(n, false).times(q)),
-            ..fit
         })
     }
 
-    /// The period that `slope` makes of a line of `period` ticks; the rest is for the caller to fill in.
-    fn with(first: Stamp, last: Stamp, period: u32, slope: &Slope) -> Option<Self> {
+    /// The period that `slope` makes of a line of `period` ticks, and its fraction bits.
+    #[inline(never)]
+    fn period_of(period: u32, slope: &Slope) -> Option<(u64, u32)> {
         let (whole, rest) = divide_down(slope.num, slope.den);
         let ticks = period.wrapping_add_signed(i32::try_from(whole).ok()?);
         // A fraction of more than 48 bits says nothing that 47 do not.
-        let excess = (u64::BITS - slope.den.leading_zeros()).saturating_sub(PERIOD_BITS - 1);
-        let period_shift = PERIOD_BITS - (u32::BITS - ticks.leading_zeros());
-        let fraction = fraction_bits(rest >> excess, slope.den >> excess, period_shift);
-        Some(Self {
-            first,
-            span: last - first,
-            cycles: 0,
-            crossings: 0,
-            freedom: 0,
-            period: (u64::from(ticks) << period_shift) + fraction,
-            period_shift,
-            scatter: None,
-            variance: slope.variance,
-            worst: None,
-        })
+        let excess = size(slope.den).saturating_sub(PERIOD_BITS - 1);
+        let shift = PERIOD_BITS - size(ticks.into());
+        let fraction = fraction_bits(down(rest, excess), down(slope.den, excess), shift);
+        Some((up(ticks.into(), shift) + fraction, shift))
     }
 
     /// The middle of the window, rounded down to a tick.
@@ -139,6 +141,7 @@ impl Fit {
 
     /// The period in ticks.
     #[allow(clippy::cast_possible_truncation, reason = "fraction bits are at most 48")]
+    #[inline(never)]
     pub(crate) const fn scaled_period(&self) -> Scaled {
         Scaled::new(self.period, -(self.period_shift as i16))
     }
@@ -146,6 +149,7 @@ impl Fit {
 
 impl Slope {
     /// The most that quantisation can move it, in ticks a cycle, over `n` crossings.
+    #[inline(never)]
     fn worst(&self, n: u32, even: bool) -> Scaled {
         if let Some(worst) = self.worst {
             return worst;
@@ -176,7 +180,7 @@ fn frames<const N: usize>(a: &Window<N>, b: &Window<N>) -> Option<(Frame, Frame)
 /// num/den in 2^-32, rounded down; `None` beyond 2^30.
 fn fixed(num: i64, den: u64) -> Option<i64> {
     let (whole, rest) = divide_down(num, den);
-    let excess = (u64::BITS - den.leading_zeros()).saturating_sub(47);
+    let excess = size(den).saturating_sub(47);
     let fraction = fraction_bits(rest >> excess, den >> excess, 32).cast_signed();
     (whole.unsigned_abs() < 1 << 30).then_some((whole << 32) + fraction)
 }
@@ -188,34 +192,34 @@ fn fixed(num: i64, den: u64) -> Option<i64> {
 /// sums are then first taken over to the nearest line of integer period and level: |slope| <= 1/2, and 32 bits of its
 /// fraction give the last term to 2^-33 of the spread (at 4096 crossings without gaps that is 0.2 % of what
 /// quantisation alone puts into n SSR). A level far off does no harm as long as the terms fit: they are exact.
+#[inline(never)]
 fn unexplained(sums: &Sums, line: &Slope) -> Option<Scaled> {
     let n = u64::from(sums.n);
     if n < 3 {
         return None;
     }
-    let all = |sums: &Sums| sums.rr.cast_unsigned().checked_mul(n);
-    let unexplained = if let Some(all) = all(sums)
-        && line.num.unsigned_abs() <= line.den / 2
-    {
-        less_explained(all, sums.r, line.num, line.den)?
-    } else {
+    let fits = |sums: &Sums| size(sums.rr.cast_unsigned()) + size(n) <= u64::BITS;
+    let mut near = *sums;
+    let mut tilt = line.num;
+    if !fits(sums) || tilt.unsigned_abs() > line.den / 2 {
         let (level, slope) = sums.nearest_line()?;
-        let near = sums.rebased(level, slope);
-        match all(&near) {
-            Some(all) => less_explained(all, near.r, near.tilt()?, line.den)?,
-            // Jitter of 2^20 ticks and more: what half a tick of slope or level explains does not matter.
-            None => Scaled::new(near.rr.cast_unsigned(), 0).times(Scaled::new(n, 0)),
-        }
-    };
-    Some(unexplained.over(Scaled::new(n, 0)))
+        near = sums.rebased(level, slope);
+        tilt = near.slope()?.0;
+    }
+    let rr = near.rr.cast_unsigned();
+    if !fits(&near) {
+        // Jitter of 2^20 ticks and more: what half a tick of slope or level explains does not matter.
+        return Some(Scaled::new(rr, 0));
+    }
+    let all = less_explained(rr * n, near.r, tilt, line.den)?;
+    Some(all.over(Scaled::new(n, 0)))
 }
 
 /// `all`, which is n sum r^2, less what level and slope explain of it. That is never more, but for rounding, so the square fits.
 fn less_explained(all: u64, r: i64, tilt: i64, spread: u64) -> Option<Scaled> {
     let (r, tilt) = (r.unsigned_abs(), tilt.unsigned_abs());
-    // After the shift the numerator is below 2^30, half the denominator, and its 32 more bits fit.
-    let excess = (u64::BITS - spread.leading_zeros()).saturating_sub(31);
-    let slope = ((tilt >> excess) << 32) / (spread >> excess);
+    let excess = size(spread).saturating_sub(31);
+    let slope = fraction_bits(down(tilt, excess), down(spread, excess), 32);
     let explained = r * r + scale_down(tilt, u32::try_from(slope).ok()?);
     let whole = all.saturating_sub(explained);
     // What the last term has below one matters where few crossings lie within a tick of the line.

@@ -24,10 +24,10 @@ impl Estimator for LeastSquares {
     }
 }
 
-/// The least-squares slope; `None` with fewer than two crossings, or without [`Sums::tilt`].
+/// The least-squares slope; `None` with fewer than two crossings, or without [`Sums::slope`].
+#[inline(never)]
 pub(super) fn of(sums: &Sums) -> Option<Slope> {
-    let spread = sums.spread();
-    let tilt = sums.tilt().filter(|_| spread > 0)?;
+    let (tilt, spread) = sums.slope()?;
     Some(Slope {
         num: tilt,
         den: spread,

@@ -197,6 +197,7 @@ impl<const N: usize, E: Estimator> Estimate<N, E> {
         }
     }
 
+    #[inline(never)]
     fn take(&mut self, stamp: Stamp, step: u8, refused: u8, length: Length, period: u32) {
         while self.window.is_full(stamp, step, length) {
             match self.window.drop_oldest() {
@@ -211,7 +212,7 @@ impl<const N: usize, E: Estimator> Estimate<N, E> {
         let k = self.window.cycles() + u32::from(step);
         let mut r = self.window.residual(stamp, k);
         if r.unsigned_abs() > Window::<N>::LARGEST_RESIDUAL {
-            let moved = self.window.rebase();
+            let moved = self.window.settle();
             if let Some(Moved { level, slope }) = moved {
                 self.estimator.rebased(level, slope);
             }
@@ -225,6 +226,7 @@ impl<const N: usize, E: Estimator> Estimate<N, E> {
         self.estimator.joined(&self.window);
     }
 
+    #[inline(never)]
     fn start(&mut self, stamp: Stamp, period: u32) {
         self.window.start(stamp, period);
         self.estimator = E::NEW;
@@ -238,11 +240,13 @@ impl<const N: usize, E: Estimator> Estimate<N, E> {
 
     /// Takes the residuals over to the integer line nearest to the least-squares one, if another is nearer by now. Then the
     /// sums are small, and the fit needs no division to find that line. Crossings too far from any line are forgotten.
+    #[inline(never)]
     pub(crate) fn settle(&mut self, length: Length) {
-        if self.window.is_settled() || self.window.len() < 2 {
+        if self.window.len() < 2 {
             return;
         }
         match self.window.settle() {
+            Some(Moved { level: 0, slope: 0 }) => {}
             Some(Moved { level, slope }) => {
                 self.estimator.rebased(level, slope);
                 self.window.plan(length);

@@ -1,7 +1,7 @@
 //! The sliding window of crossings, and the sums of a straight-line fit through it.
 
 use super::Frame;
-use crate::arithmetic::nearest;
+use crate::arithmetic::{Scaled, nearest, product, size};
 use crate::config::Length;
 use crate::limit::MAX_CROSSINGS;
 use crate::unit::{Stamp, Ticks};
@@ -17,7 +17,7 @@ use crate::unit::{Stamp, Ticks};
 /// come adds at most the square of [`Window::LARGEST_RESIDUAL`], together 2^60. Against the new line sum r^2 is at most twice that
 /// against the old and twice what the lines are apart (Cauchy), so below 2^63, and found without error. By Cauchy again
 /// sum kr is below 2^54 with spans of 4 N cycles, and the fit's numerator n sum kr - sum k sum r at most the root of
-/// n * spread * sum r^2, which is looked at before it is used (`Sums::tilt`).
+/// n * spread * sum r^2, which is looked at before it is used (`Sums::slope`).
 #[derive(Clone, Copy, Debug)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Window<const N: usize> {
@@ -81,6 +81,7 @@ impl Sums {
     /// The same sums for residuals r - c - d k.
     ///
     /// Single terms may exceed 64 bits where the sum does not, so all is modulo 2^64.
+    #[inline(never)]
     pub const fn rebased(&self, c: i64, d: i64) -> Self {
         let (n, k, kk) = (self.n as i64, self.k as i64, self.kk.cast_signed());
 
@@ -97,39 +98,41 @@ impl Sums {
     }
 
     /// Level and slope of the integer line nearest to the least-squares line through the residuals; `None` with fewer than two
-    /// crossings, or without [`Sums::tilt`]. Without a division if it is the zero line.
+    /// crossings, or without [`Sums::slope`]. Without a division if it is the zero line.
     pub fn nearest_line(&self) -> Option<(i64, i64)> {
-        let spread = self.spread();
-        if spread == 0 {
-            return None;
-        }
-        let slope = nearest(self.tilt()?, spread);
+        let (tilt, spread) = self.slope()?;
+        let slope = nearest(tilt, spread);
         let level = nearest(self.r - slope * i64::from(self.k), self.n.into());
         Some((level, slope))
     }
 
-    /// n * sum kr - sum k * sum r: [`Sums::spread`] times the slope of the residuals. At most 2^62; `None` where it could be more, in
-    /// windows of thousands of crossings with residuals of millions of ticks.
-    pub const fn tilt(&self) -> Option<i64> {
-        const fn bits(value: u64) -> u32 {
-            u64::BITS - value.leading_zeros()
-        }
-        if bits(self.n as u64) + bits(self.spread()) + bits(self.rr.cast_unsigned()) > 124 {
+    /// Slope of the residuals' least-squares line as a fraction: n * sum kr - sum k * sum r, at most 2^62, over [`Sums::spread`]. `None`
+    /// with fewer than two crossings, and where the numerator could be more: in windows of thousands of crossings with residuals of
+    /// millions of ticks.
+    #[inline(never)]
+    pub const fn slope(&self) -> Option<(i64, u64)> {
+        let spread = self.spread();
+        // Nearly always both are far below that, which costs no counting of bits: n is below 2^15.
+        let is_small = (spread | self.rr.cast_unsigned()) >> 48 == 0;
+        if spread == 0
+            || !is_small && size(self.n as u64) + size(spread) + size(self.rr.cast_unsigned()) > 124
+        {
             return None;
         }
         let (n, k) = (self.n as i64, self.k as i64);
-        Some(n.wrapping_mul(self.kr).wrapping_sub(k.wrapping_mul(self.r)))
+        Some((n.wrapping_mul(self.kr).wrapping_sub(k.wrapping_mul(self.r)), spread))
     }
 
-    /// Whether the line that is `c` + `d` k away may be chosen: its sum r^2 can be told, and is at most 2^60.
-    fn bears(&self, c: i64, d: i64) -> bool {
-        let apart = || {
-            let level = c.checked_mul(c)?.checked_mul(self.n.into())?;
-            let both = c.checked_mul(d)?.checked_mul(2 * i64::from(self.k))?;
-            let slope = d.checked_mul(d)?.checked_mul(self.kk.cast_signed())?;
-            level.checked_add(both)?.checked_add(slope)
-        };
-        apart().is_some_and(|apart| apart < 1 << 61) && self.rebased(c, d).rr <= LARGEST_SQUARES
+    /// Whether sum r^2 against the line that is `c` + `d` k away can be told.
+    #[inline(never)]
+    fn reaches(&self, c: i64, d: i64) -> bool {
+        // Below 2^62 each, and c^2 n + 2 c d sum k + d^2 sum k^2 is known to 2^-29 of the largest.
+        let (level, slope) = (Scaled::new(c.unsigned_abs(), 0), Scaled::new(d.unsigned_abs(), 0));
+        let squares = (level.times(level).times(Scaled::new(self.n.into(), 0)))
+            .plus(slope.times(slope).times(Scaled::new(self.kk, 0)));
+        let both = level.times(slope).times(Scaled::new(self.k.into(), 1));
+        let apart = if (c < 0) == (d < 0) { squares.plus(both) } else { squares.minus(both) };
+        apart.less_than(Scaled::new(1, 61))
     }
 }
 
@@ -266,6 +269,7 @@ impl<const N: usize> Window<N> {
 
     /// Whether the next crossing, `step` cycles on at `stamp`, asks the oldest to go: for its place, for the span in cycles, or
     /// because without it the window is still nearer to `length` ticks, counted in whole cycles.
+    #[inline(never)]
     pub(super) fn is_full(&self, stamp: Stamp, step: u8, length: Length) -> bool {
         let Some(oldest) = self.member(0) else { return false };
         self.len() == N
@@ -312,6 +316,7 @@ impl<const N: usize> Window<N> {
 
     /// Takes the oldest crossing out and makes the next one the origin. Returns the residual it had and how many cycles the
     /// origin moved.
+    #[inline(never)]
     pub(super) fn drop_oldest(&mut self) -> Option<(i32, u32)> {
         let oldest = self.member(0)?;
         let Some(next) = self.member(1) else {
@@ -344,7 +349,7 @@ impl<const N: usize> Window<N> {
         } else if self.len() == N {
             i32::MIN
         } else {
-            i32::try_from(i64::from(reach) - i64::from(width)).unwrap_or(i32::MAX)
+            reach.checked_signed_diff(width).unwrap_or(i32::MAX)
         };
         self.plan = Plan { reach, width, least };
     }
@@ -353,7 +358,8 @@ impl<const N: usize> Window<N> {
     /// window without gaps, in fewer steps: exactly what [`Self::drop_oldest`] and [`Self::append`] in turn would leave.
     /// Without gaps the sums of k do not change, and one product serves both squares. False, with nothing changed, if it is
     /// not that case.
-    #[inline]
+    #[cfg_attr(not(target_arch = "avr"), inline)]
+    #[cfg_attr(target_arch = "avr", inline(never))]
     pub(super) fn slide(&mut self, stamp: Stamp) -> bool {
         let at = usize::from(self.oldest);
         let Some(oldest) = self.stamps.get(at) else { return false };
@@ -381,11 +387,11 @@ impl<const N: usize> Window<N> {
         self.rejected -= u32::from(left);
         self.oldest = narrow(after);
         self.line.at_oldest = self.line.at_oldest + Ticks::new(self.line.period);
-        let (r0, r1, rise) = (i64::from(r0), i64::from(r1), i64::from(rise));
         let sums = &mut self.sums;
-        sums.kr += i64::from(self.span) * r1 - (sums.r - r0);
-        sums.r += rise;
-        sums.rr += rise * (r0 + r1);
+        sums.kr += product(self.span.cast_signed(), r1) - (sums.r - i64::from(r0));
+        sums.r += i64::from(rise);
+        // Both are residuals, below 2^26.
+        sums.rr += product(rise, r0 + r1);
         true
     }
 
@@ -397,6 +403,7 @@ impl<const N: usize> Window<N> {
     }
 
     /// Appends a crossing whose residual is `r`.
+    #[inline(never)]
     pub(super) fn append(&mut self, stamp: Stamp, r: i32, step: u8, refused: u8) {
         let at = self.slot(self.len());
         if let (Some(s), Some(c), Some(f)) =
@@ -416,35 +423,28 @@ impl<const N: usize> Window<N> {
         s.rr += square(r);
     }
 
-    /// Moves the line through the oldest and the newest crossing (to the nearest integer period).
-    pub(super) fn rebase(&mut self) -> Option<Moved> {
-        let (oldest, newest) = self.ends()?;
-        let level = oldest.offset(self.line.at_oldest);
-        let span = i32::try_from(self.span).ok().filter(|s| *s > 0)?;
-        let slope = self.residual(newest, self.span).checked_sub(level)? / span;
-        self.shift(level, slope)
-    }
-
-    /// Whether the least-squares line has the same integer period and is less than 1024 ticks away. That distance costs the fit
-    /// nothing.
-    pub(super) fn is_settled(&self) -> bool {
-        let sums = &self.sums;
-        sums.tilt().is_some_and(|tilt| tilt.unsigned_abs() <= sums.spread() / 2)
-            && sums.r.unsigned_abs() >> 10 < sums.n.into()
-    }
-
-    /// Moves the line to the integer one nearest to the least-squares line.
+    /// Moves the line to the integer one nearest to the least-squares line, unless it has the same period and is less than 1024 ticks
+    /// away: that distance costs the fit nothing. `None`, with nothing changed, if the crossings are too far from that line.
+    #[inline(never)]
     pub(super) fn settle(&mut self) -> Option<Moved> {
+        let (tilt, spread) = self.sums.slope()?;
+        if tilt.unsigned_abs() <= spread / 2 && self.sums.r.unsigned_abs() >> 10 < self.sums.n.into() {
+            return Some(Moved { level: 0, slope: 0 });
+        }
         let (level, slope) = self.sums.nearest_line()?;
         self.shift(i32::try_from(level).ok()?, i32::try_from(slope).ok()?)
     }
 
     /// `None`, with nothing changed, if the crossings are too far from that line.
     fn shift(&mut self, level: i32, slope: i32) -> Option<Moved> {
-        if !self.sums.bears(level.into(), slope.into()) {
+        if !self.sums.reaches(level.into(), slope.into()) {
             return None;
         }
-        self.sums = self.sums.rebased(level.into(), slope.into());
+        let moved = self.sums.rebased(level.into(), slope.into());
+        if moved.rr > LARGEST_SQUARES {
+            return None;
+        }
+        self.sums = moved;
         self.line.at_oldest = Stamp::new(self.line.at_oldest.raw().wrapping_add_signed(level));
         self.line.period = self.line.period.wrapping_add_signed(slope);
         Some(Moved { level, slope })

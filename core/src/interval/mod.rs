@@ -282,9 +282,9 @@ impl Intervals {
             spread = whole;
         }
         let f = Scaled::new(frequency.nanohertz(), 0);
-        let standard = f.times(self.base.variance(ends).root());
-        let expanded = f.times(self.base.expanded(spread).root());
-        Some((Frequency::from_nanohertz(standard.ceil()?), Frequency::from_nanohertz(expanded.ceil()?)))
+        let (standard, expanded) = self.base.with(ends, spread);
+        let nanohertz = |relative: Scaled| f.times(relative).ceil().map(Frequency::from_nanohertz);
+        Some((nanohertz(standard)?, nanohertz(expanded)?))
     }
 }
 

@@ -64,7 +64,8 @@ impl Seeker {
 
     /// Drops what is too old to be in a chain that ends `now`.
     pub fn forget(&mut self, now: Stamp, settings: &Settings) {
-        let reach = (settings.longest() + settings.longest() / 16).saturating_mul(INTERVALS);
+        // Below 2^29.
+        let reach = (settings.longest() + settings.longest() / 16) * INTERVALS;
         while let Some(oldest) = self.held().last() {
             match now.since(*oldest) {
                 Some(age) if age.count() <= reach => break,

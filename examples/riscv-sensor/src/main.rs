@@ -1,0 +1,63 @@
+//! The sensor with everything on, as RISC-V firmware.
+//!
+//! Stamps come from the file `stamps.bin` and lines go to `lines.txt`, through semihosting: no emulated machine has a capture unit with a
+//! pin. On a board two capture channels take the files' place, as in `examples/main_loop.rs`, and a serial port that of the lines.
+#![no_std]
+#![no_main]
+
+use full_sensor::{News, Sensor, record};
+use humtick::TickRate;
+use humtick::link::{MAX_LINE, line};
+use riscv_rt::entry;
+use semihosting::fs::File;
+use semihosting::io::{Read as _, Write as _};
+use semihosting::process;
+
+/// Why it ended, as the exit status.
+#[repr(i32)]
+enum End {
+    Done = 0,
+    /// The rate is beyond a part of the sensor.
+    Rate = 2,
+    /// The host's files cannot be opened, read or written.
+    File = 3,
+    /// A record is none.
+    Record = 4,
+}
+
+#[entry]
+fn main() -> ! {
+    process::exit(run() as i32)
+}
+
+fn run() -> End {
+    let Some(mut sensor) = TickRate::from_hz(2_000_000).and_then(Sensor::new) else { return End::Rate };
+    let (Ok(mut stamps), Ok(mut lines)) = (File::open(c"stamps.bin"), File::create(c"lines.txt")) else {
+        return End::File;
+    };
+    let mut buffer = [[0; 8]; 64];
+    loop {
+        let Ok(bytes) = stamps.read(buffer.as_flattened_mut()) else { return End::File };
+        if bytes == 0 {
+            break;
+        }
+        for record in buffer.iter().take(bytes / 8) {
+            let Some(input) = record::decode(*record) else { return End::Record };
+            let mut written = Ok(());
+            sensor.take(input, |news| {
+                if let News::Reading(record) = news {
+                    written = lines.write_all(line(&record, &mut [0; MAX_LINE]));
+                }
+            });
+            if written.is_err() {
+                return End::File;
+            }
+        }
+    }
+    End::Done
+}
+
+#[panic_handler]
+fn panic(_: &core::panic::PanicInfo<'_>) -> ! {
+    process::abort()
+}

@@ -1,0 +1,9 @@
+//! The sensor as machine code: `examples/avr-sensor` on an emulated ATmega328P, fed by the simulator, judged by what it sends.
+
+mod board;
+mod budget;
+mod capture;
+mod pin;
+mod readings;
+mod stress;
+mod twin;

@@ -1,0 +1,41 @@
+//! More edges than a processor can take.
+
+use super::board::{emulator, pulses};
+use super::twin::records;
+use humtick::State;
+
+/// A floating input: edges every 30 us for a second, in the middle of a good signal of 50 Hz.
+#[test]
+fn a_flood_of_edges_is_counted_and_got_over() {
+    let Some(emulator) = emulator() else { return };
+    const PERIOD: u64 = 320_000;
+    let good = |from: u64, to: u64| (from * 50..to * 50).map(|k| 160_000 + k * PERIOD);
+    let flood = (0..33_333).map(|k| 5 * 16_000_000 + k * 480);
+    let cycles: Vec<u64> = good(0, 5).chain(flood).chain(good(6, 10)).collect();
+    let run = emulator.run(
+        &emulator.firmware("sensor", ""),
+        "B0",
+        &pulses(cycles.iter().copied()),
+        160_000_000,
+        &[],
+    );
+    let records = records(&run);
+    // It keeps reporting: no second without lines.
+    for second in 1..10 {
+        let lines =
+            run.times.iter().zip(&run.bytes).filter(|(at, b)| **b == b'\n' && **at / 16_000_000 == second);
+        assert!(lines.count() >= 5, "second {second}");
+    }
+    // It was locked before, and is again a second and a half later, at the same frequency.
+    let locked = |from_ms: u32, to_ms: u32| {
+        let some: Vec<_> = records.iter().filter(|r| (from_ms..to_ms).contains(&r.time_ms)).collect();
+        assert!(some.len() > 12);
+        some.iter().all(|r| {
+            r.state == State::Locked && r.frequency.unwrap().nanohertz().abs_diff(50_000_000_000) < 1_000_000
+        })
+    };
+    assert!(locked(1_500, 4_000) && locked(8_000, 9_400));
+    // Fewer captures than edges were read, since a second one takes the place of a first that waits.
+    let lost = cycles.len() - run.captures.len();
+    assert!(lost < cycles.len() / 2, "{lost}");
+}
