@@ -5,7 +5,7 @@ use super::Record;
 /// Bytes a line or a frame may have without its delimiter; longer ones are garbage. Room for fields to come.
 pub const MAX_ENCODED: usize = 128;
 
-/// How records are written: [`Text`](super::Text) or [`Compact`](super::Compact).
+/// How records are written: [`Text`](super::Text) or `Compact` (feature `compact`).
 pub trait Format {
     /// Stands behind every line or frame and in none.
     const DELIMITER: u8;
