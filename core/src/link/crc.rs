@@ -5,11 +5,11 @@
 //! by bit a line costs as much as everything else in it.
 
 /// Before the first byte.
-pub(super) const FIRST: u16 = 0xFFFF;
+const FIRST: u16 = 0xFFFF;
 
 /// With one byte more.
 #[inline]
-pub(super) const fn with(crc: u16, byte: u8) -> u16 {
+const fn with(crc: u16, byte: u8) -> u16 {
     let [high, low] = crc.to_be_bytes();
     let x = high ^ byte;
     let x = x ^ (x >> 4);

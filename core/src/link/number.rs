@@ -61,64 +61,137 @@ pub(super) struct Fixed {
 
 impl Fixed {
     /// `billionths` with `more`, up to half a billion, added: what rounding is done by. `None` from 2^32 whole ones on.
-    #[allow(clippy::cast_possible_truncation, reason = "below a billion")]
+    #[allow(clippy::cast_possible_truncation, reason = "below a billion; and below 2^41 shifted by 9")]
     #[inline(never)]
     pub fn of(billionths: u64, more: u32) -> Option<Self> {
-        let mut rest = billionths.checked_add(more.into()).filter(|all| *all < u64::from(BILLION) << 32)?;
-        // Below 65.5 kHz half of the turns will do.
-        let mut bit = if rest < u64::from(BILLION) << 16 { 16 } else { 32 };
-        let mut part = u64::from(BILLION) << bit;
-        let mut whole = 0;
-        while bit > 0 {
-            bit -= 1;
-            part >>= 1;
+        let all = billionths.checked_add(more.into()).filter(|all| *all < u64::from(BILLION) << 32)?;
+        // A billion is 2^9 times 5^9, so that below 2,199 Hz 32 bits do.
+        if all >> 41 == 0 {
+            let (mut rest, mut part, mut whole) = ((all >> 9) as u32, FIFTHS << 11, 0);
+            for _ in 0..12 {
+                whole <<= 1;
+                if rest >= part {
+                    rest -= part;
+                    whole |= 1;
+                }
+                part >>= 1;
+            }
+            return Some(Self { whole, billionths: rest << 9 | (all as u32 & 0x1FF) });
+        }
+        let (mut rest, mut part, mut whole) = (all, u64::from(BILLION) << 31, 0);
+        for _ in 0..32 {
             whole <<= 1;
             if rest >= part {
                 rest -= part;
                 whole |= 1;
             }
+            part >>= 1;
         }
         Some(Self { whole, billionths: rest as u32 })
     }
 
-    /// With so many decimals, the others cut off.
+    /// With so many decimals, at most 9, the others cut off.
     #[inline(never)]
     pub fn write(self, out: &mut impl Characters, decimals: u8) {
-        whole(out, self.whole, 1);
+        whole(out, self.whole);
         if decimals == 0 {
             return;
         }
         out.put(b'.');
         let (mut rest, mut left) = (self.billionths, decimals);
-        while left > 0 {
-            // Ten times a number below a hundred million: the figure comes from the top, whatever place it has.
-            out.put(figure(&mut rest, BILLION / 10));
-            rest *= 10;
-            left -= 1;
-        }
+        // One by one: a loop would need a table, which would lie in an AVR's RAM, or a product a figure.
+        let mut next = |power: u32| {
+            if left > 0 {
+                left -= 1;
+                out.put(figure(&mut rest, power));
+            }
+        };
+        next(100_000_000);
+        next(10_000_000);
+        next(1_000_000);
+        next(100_000);
+        next(10_000);
+        next(1_000);
+        next(100);
+        next(10);
+        next(1);
     }
 }
 
-/// A whole number. Leading zeros are shown from the place of `least` on, a power of ten; behind that place, unless it is the last, comes a
-/// point.
-#[inline(never)]
-pub(super) fn whole(out: &mut impl Characters, value: u32, least: u32) {
-    let (mut rest, mut power, mut shown) = (value, BILLION, false);
-    // A number of 16 bits has five places.
-    if value < 100_000 {
-        power = 10_000;
+/// 5^9.
+const FIFTHS: u32 = 1_953_125;
+
+/// A whole number.
+pub(super) fn whole(out: &mut impl Characters, value: u32) {
+    let mut places = Places { rest: value, shown: false };
+    places.high(out);
+    places.low(out, 1_000);
+    places.low(out, 100);
+    places.low(out, 10);
+    places.shown = true;
+    places.low(out, 1);
+}
+
+/// Thousandths, as a number with three decimals.
+pub(super) fn thousandths(out: &mut impl Characters, value: u32) {
+    let mut places = Places { rest: value, shown: false };
+    places.high(out);
+    places.shown = true;
+    places.low(out, 1_000);
+    out.put(b'.');
+    places.low(out, 100);
+    places.low(out, 10);
+    places.low(out, 1);
+}
+
+/// A number as it is written, from the left.
+struct Places {
+    /// What is not written yet.
+    rest: u32,
+    /// Whether zeros are, too.
+    shown: bool,
+}
+
+impl Places {
+    /// The figures from ten thousands up, if there are any.
+    #[inline(never)]
+    fn high(&mut self, out: &mut impl Characters) {
+        if self.rest >= 100_000 {
+            self.place(out, 1_000_000_000);
+            self.place(out, 100_000_000);
+            self.place(out, 10_000_000);
+            self.place(out, 1_000_000);
+            self.place(out, 100_000);
+        }
+        if self.shown || self.rest >= 10_000 {
+            self.place(out, 10_000);
+        }
     }
-    while power > 0 {
-        shown |= power == least;
-        let figure = figure(&mut rest, power);
-        if shown || figure != b'0' {
-            shown = true;
+
+    #[inline(never)]
+    fn place(&mut self, out: &mut impl Characters, power: u32) {
+        let figure = figure(&mut self.rest, power);
+        self.write(out, figure);
+    }
+
+    /// The figure at the place of `power`; what is not written yet is below ten times that, and so has 16 bits.
+    #[allow(clippy::cast_possible_truncation, reason = "below 10,000")]
+    #[inline(never)]
+    fn low(&mut self, out: &mut impl Characters, power: u16) {
+        let (mut rest, mut figure) = (self.rest as u16, b'0');
+        while rest >= power {
+            rest -= power;
+            figure += 1;
+        }
+        self.rest = rest.into();
+        self.write(out, figure);
+    }
+
+    fn write(&mut self, out: &mut impl Characters, figure: u8) {
+        if self.shown || figure != b'0' {
+            self.shown = true;
             out.put(figure);
         }
-        if power == least && least > 1 {
-            out.put(b'.');
-        }
-        power = tenth(power);
     }
 }
 
@@ -132,20 +205,4 @@ fn figure(rest: &mut u32, power: u32) -> u8 {
         figure += 1;
     }
     figure
-}
-
-/// A tenth of a power of ten from 1 to a billion, rounded down: a table would lie in an AVR's RAM.
-const fn tenth(power: u32) -> u32 {
-    match power {
-        1_000_000_000 => 100_000_000,
-        100_000_000 => 10_000_000,
-        10_000_000 => 1_000_000,
-        1_000_000 => 100_000,
-        100_000 => 10_000,
-        10_000 => 1_000,
-        1_000 => 100,
-        100 => 10,
-        10 => 1,
-        _ => 0,
-    }
 }

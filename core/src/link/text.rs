@@ -1,6 +1,6 @@
 //! The text line.
 
-use super::number::{Characters, Fixed, whole};
+use super::number::{Characters, Fixed, thousandths, whole};
 use super::stream::{Format, Refused};
 use super::{Record, crc};
 use crate::qualify::State;
@@ -17,14 +17,14 @@ const UNKNOWN: u8 = b'-';
 
 /// The line of `record`, CR and LF included, in `to`.
 pub fn line<'a>(record: &Record, to: &'a mut [u8; MAX_LINE]) -> &'a [u8] {
-    let mut out = Line { to, len: 0, crc: crc::FIRST };
+    let mut out = Line { to, len: 0 };
     for byte in VERSION {
         out.put(*byte);
     }
     out.next();
-    whole(&mut out, record.sequence.into(), 1);
+    whole(&mut out, record.sequence.into());
     out.next();
-    whole(&mut out, record.time_ms, 1_000);
+    thousandths(&mut out, record.time_ms);
     out.next();
     out.put(letter(record.state));
     out.next();
@@ -34,11 +34,12 @@ pub fn line<'a>(record: &Record, to: &'a mut [u8; MAX_LINE]) -> &'a [u8] {
     out.next();
     out.rate(record.rocof);
     out.next();
-    whole(&mut out, record.missed.into(), 1);
+    whole(&mut out, record.missed.into());
     out.next();
-    whole(&mut out, record.rejected.into(), 1);
+    whole(&mut out, record.rejected.into());
     out.next();
-    let [high, low] = out.crc.to_be_bytes();
+    // All at once: a loop over bytes keeps the CRC in registers.
+    let [high, low] = crc::of(out.to.get(..out.len).unwrap_or_default()).to_be_bytes();
     for half in [high >> 4, high & 15, low >> 4, low & 15] {
         out.put(if half < 10 { b'0' + half } else { b'A' - 10 + half });
     }
@@ -62,7 +63,6 @@ const fn letter(state: State) -> u8 {
 struct Line<'a> {
     to: &'a mut [u8; MAX_LINE],
     len: usize,
-    crc: u16,
 }
 
 impl Characters for Line<'_> {
@@ -70,7 +70,6 @@ impl Characters for Line<'_> {
         if let Some(place) = self.to.get_mut(self.len) {
             *place = byte;
             self.len += 1;
-            self.crc = crc::with(self.crc, byte);
         }
     }
 }
