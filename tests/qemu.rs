@@ -1,8 +1,11 @@
 //! The same stamps through the host, Cortex-M0, Cortex-M3 and RV32IMC: what the sensor says is the same to the last digit, and each
 //! firmware stays within its budget.
 
+#[path = "common/budget.rs"]
+mod costs;
 mod emulator;
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use emulator::{Board, CORTEX_M0, CORTEX_M3, RISC_V};
@@ -13,6 +16,7 @@ use humtick_sim::board;
 use humtick_sim::scenario::Scenario;
 use humtick_sim::scenario::built_in;
 use humtick_sim::timeline::extender;
+use object::{Object as _, ObjectSection as _, ObjectSymbol as _, SectionKind};
 use rand::SeedableRng;
 use rand_distr::{Distribution, Normal};
 use rand_pcg::Pcg64Mcg;
@@ -133,4 +137,90 @@ fn the_log_is_decoded() {
         "{wanted:?}"
     );
     assert_eq!(said, wanted);
+}
+
+/// Bytes of flash, and the names of all that is linked.
+fn linked(firmware: &Path) -> (f64, Vec<String>) {
+    let bytes = std::fs::read(firmware).unwrap();
+    let file = object::File::parse(&*bytes).unwrap();
+    let in_flash = |kind| {
+        matches!(
+            kind,
+            SectionKind::Text | SectionKind::ReadOnlyData | SectionKind::ReadOnlyString | SectionKind::Data
+        )
+    };
+    // Of what is loaded: debug information has no address.
+    let flash: u64 = file
+        .sections()
+        .filter(|s| s.address() > 0 || s.name() == Ok(".vector_table"))
+        .filter(|s| in_flash(s.kind()))
+        .map(|s| s.size())
+        .sum();
+    let names = file.symbols().filter_map(|symbol| symbol.name().ok().map(str::to_owned)).collect();
+    (flash as f64, names)
+}
+
+/// Instructions, bytes of flash and of stack; the sensor with everything on, and a plain meter's costs.
+#[test]
+fn costs_are_within_their_budget_and_near_it() {
+    let mut measured = costs::Table::new();
+    for board in [CORTEX_M0, CORTEX_M3] {
+        if !board.is_there() {
+            return;
+        }
+        let inputs = inputs(built_in("plant-islands"), 74.0);
+        let folder = folder(&format!("{} costs", board.name), &inputs);
+        let sensor = board.build(board.example, &[]);
+        board.run(&sensor, &folder);
+        let stack = std::fs::read(folder.join("stack.bin")).unwrap();
+        let stack = u32::from_le_bytes(stack.try_into().unwrap());
+        let flash = |program| linked(&board.build(program, &[])).0;
+        let mut row = BTreeMap::from([
+            ("flash".to_owned(), flash("bare")),
+            ("flash_of_a_plain_meter".to_owned(), flash("plain")),
+            ("stack".to_owned(), stack.into()),
+        ]);
+        board.run(&board.build("costs", &[]), &folder);
+        for line in std::fs::read_to_string(folder.join("costs.txt")).unwrap().lines() {
+            let cells: Vec<_> = line.split('\t').collect();
+            let (times, instructions): (f64, f64) = (cells[1].parse().unwrap(), cells[2].parse().unwrap());
+            assert!(times > 1_000.0, "{line}");
+            row.insert(cells[0].replace(' ', "_"), instructions / times);
+        }
+        assert_eq!(row.len(), 7, "{row:?}");
+        measured.insert(board.name.to_lowercase(), row);
+    }
+    let head = "# What the firmware may take: bytes, and instructions under qemu (a lower bound of cycles). Written by\n\
+                # `HUMTICK_BLESS=1 cargo test --test qemu costs`, which leaves 2 % of room.\n";
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("examples/cortex-m-sensor/budget.toml");
+    costs::hold(&path, head, &measured);
+}
+
+/// No panic, no text formatting, no allocator, no float, nothing of 128 bits, with everything on. The emulator's files apart, whose way
+/// of reading and writing may panic.
+#[test]
+fn the_firmware_holds_nothing_it_must_not() {
+    let is_forbidden = |name: &String| {
+        let parts = ["panicking", "core3fmt", "__rust_alloc", "__rg_", "compiler_builtins5float"];
+        parts.iter().any(|part| name.contains(part))
+            || ["__aeabi_f", "__aeabi_d"].iter().any(|start| name.starts_with(start))
+            || name.starts_with("__") && name.ends_with("ti3")
+    };
+    for (board, program) in
+        [CORTEX_M0, CORTEX_M3].into_iter().flat_map(|board| [(board, "bare"), (board, "plain")])
+    {
+        if !board.is_there() {
+            return;
+        }
+        let (flash, names) = linked(&board.build(program, &[]));
+        let wrong: Vec<_> = names.iter().filter(|name| is_forbidden(name)).collect();
+        assert!(wrong.is_empty() && names.len() > 20 && flash > 10_000.0, "{}: {wrong:?}", board.name);
+    }
+    // The bench, which divides in single precision and prints, shows that both would have been found.
+    let (_, names) = linked(&CORTEX_M0.build("costs", &[]));
+    assert!(
+        ["core3fmt", "divsf3"]
+            .iter()
+            .all(|part| names.iter().any(|name| name.contains(part) && is_forbidden(name)))
+    );
 }

@@ -262,6 +262,8 @@ fn billionths(num: u64, den: u64) -> Option<(u32, u64)> {
         return None;
     }
     // One decimal place a step: the remainder is below the denominator, so ten times it still fits.
+    // The range says that it is not zero; so does this, where a division by zero would be a way to panic.
+    let den = den.max(1);
     let (mut quotient, mut rest) = (0, num);
     for _ in 0..9 {
         quotient = quotient * 10 + rest * 10 / den;

@@ -59,7 +59,7 @@ impl Pulses {
     }
 
     fn meter<const N: usize>(&self) -> Result<Meter<N>, ClockError> {
-        let seconds = u32::try_from(N).unwrap_or(u32::MAX).min(((1 << 31) - 1) / self.rate.hz());
+        let seconds = u32::try_from(N).unwrap_or(u32::MAX).min(((1 << 31) - 1) / self.rate.hz().max(1));
         let config = Config {
             polarity: self.polarity,
             // Of 0.8 s, and two ticks on top: of navigation receivers, +-1 us, one lock in 100 is lost with a third
@@ -235,7 +235,7 @@ impl<const N: usize> Discipline<N> {
             0
         } else {
             let pulses = u64::from(fit.crossings.max(1));
-            1_800_000_000_u64.div_ceil(pulses * u64::from(self.pulses.rate.hz()))
+            1_800_000_000_u64.div_ceil((pulses * u64::from(self.pulses.rate.hz())).max(1))
         };
         let truth = Known { frequency: PULSES, standard: Frequency::from_nanohertz(0) };
         let clock = Clock::trimmed(measured, truth)

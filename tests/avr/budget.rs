@@ -4,7 +4,6 @@
 //! before it is committed.
 
 use std::collections::BTreeMap;
-use std::fmt::Write as _;
 use std::path::Path;
 use std::process::Command;
 
@@ -12,16 +11,11 @@ use humtick_sim::scenario::Scenario;
 use rand::{RngExt as _, SeedableRng as _};
 use rand_pcg::Pcg64;
 
+use crate::costs::{Table, blessed, hold};
+
 use super::board::{CLOCK_HZ, Emulator, Run, beside, emulator, pulses};
 use super::readings::{LOSS, changes, transitions};
 use super::twin::records;
-
-/// A budget leaves this much room, in percent, and is stale when more than 5 % of it are not used.
-const ROOM: f64 = 2.0;
-
-fn blessed() -> bool {
-    std::env::var_os("HUMTICK_BLESS").is_some()
-}
 
 /// 50 Hz for 60 s with a jitter of some microseconds.
 fn run(emulator: &Emulator, bin: &str, watch: &[&str]) -> Run {
@@ -29,8 +23,6 @@ fn run(emulator: &Emulator, bin: &str, watch: &[&str]) -> Run {
     let cycles = (1..3_000u64).map(|k| k * 320_000 + random.random_range(0..120));
     emulator.run(&emulator.firmware(bin, ""), "B0", &pulses(cycles), 960_000_000, watch)
 }
-
-type Table = BTreeMap<String, BTreeMap<String, f64>>;
 
 fn measured(emulator: &Emulator) -> Table {
     let row = |run: &Run, more: &[(&str, f64)]| {
@@ -65,37 +57,9 @@ fn measured(emulator: &Emulator) -> Table {
 #[test]
 fn costs_are_within_their_budget_and_near_it() {
     let Some(emulator) = emulator() else { return };
-    let measured = measured(emulator);
-    let path = beside("budget.toml");
-    if blessed() {
-        let mut text = String::from(
-            "# What each firmware may take: bytes, and cycles of 62.5 ns under simavr. Written by\n\
-             # `HUMTICK_BLESS=1 cargo test --test avr budget`, which leaves 2 % of room.\n",
-        );
-        for (firmware, costs) in &measured {
-            writeln!(text, "\n[{firmware}]").unwrap();
-            for (key, value) in costs {
-                writeln!(text, "{key} = {}", (value * (1.0 + ROOM / 100.0)).ceil()).unwrap();
-            }
-        }
-        std::fs::write(&path, text).unwrap();
-    }
-    let budget: toml::Table = std::fs::read_to_string(&path).unwrap().parse().unwrap();
-    let mut broken = Vec::new();
-    println!("{:10} {:20} {:>8} {:>8}", "firmware", "what", "measured", "budget");
-    for (firmware, costs) in &measured {
-        let budget = budget[firmware].as_table().unwrap();
-        assert!(budget.keys().eq(costs.keys()), "{firmware}: what is measured has changed: bless");
-        for (key, value) in costs {
-            let most = budget[key].as_float().or(budget[key].as_integer().map(|n| n as f64)).unwrap();
-            println!("{firmware:10} {key:20} {value:8.0} {most:8.0}");
-            // A few bytes or cycles are less than the steps that budgets come in.
-            if *value > most || value + 3.0 < most * 0.95 {
-                broken.push(format!("{firmware}: {key} is {value:.1}, its budget {most}"));
-            }
-        }
-    }
-    assert!(broken.is_empty(), "{}", broken.join("\n"));
+    let head = "# What each firmware may take: bytes, and cycles of 62.5 ns under simavr. Written by\n\
+                # `HUMTICK_BLESS=1 cargo test --test avr budget`, which leaves 2 % of room.\n";
+    hold(&beside("budget.toml"), head, &measured(emulator));
 }
 
 /// Two trips of the line, as they look in a terminal.

@@ -3,6 +3,8 @@
 mod board;
 mod budget;
 mod capture;
+#[path = "../common/budget.rs"]
+mod costs;
 mod pin;
 mod readings;
 mod stress;

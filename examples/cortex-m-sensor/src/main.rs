@@ -12,7 +12,7 @@ use full_sensor::{News, Sensor, record};
 use humtick::TickRate;
 use humtick::link::{MAX_LINE, line};
 use semihosting::fs::File;
-use semihosting::io::{Read as _, Write as _};
+use semihosting::io::{self, Read as _, Write as _};
 use semihosting::process;
 #[cfg(feature = "log")]
 use {cortex_m as _, defmt_semihosting as _};
@@ -49,7 +49,7 @@ fn run() -> End {
             let Some(input) = record::decode(*record) else { return End::Record };
             let mut written = Ok(());
             sensor.take(input, |news| match news {
-                News::Reading(record) => written = lines.write_all(line(&record, &mut [0; MAX_LINE])),
+                News::Reading(record) => written = write(&mut lines, line(&record, &mut [0; MAX_LINE])),
                 _ => log(&news),
             });
             if written.is_err() {
@@ -70,6 +70,17 @@ fn log(news: &News) {
 
 #[cfg(not(feature = "log"))]
 fn log(_: &News) {}
+
+/// Writes all of it. The trait's own way slices by what the host says it took, which may panic.
+fn write(file: &mut File, mut bytes: &[u8]) -> io::Result<()> {
+    while !bytes.is_empty() {
+        match file.write(bytes)? {
+            0 => return Err(io::ErrorKind::WriteZero.into()),
+            taken => bytes = bytes.get(taken..).unwrap_or_default(),
+        }
+    }
+    Ok(())
+}
 
 #[panic_handler]
 fn panic(_: &core::panic::PanicInfo<'_>) -> ! {

@@ -1,7 +1,9 @@
 //! The most that the stack ever held.
 
 use semihosting::fs::File;
-use semihosting::io::{self, Write as _};
+use semihosting::io;
+
+use crate::write;
 
 /// What the start-up code leaves in memory that nobody has used.
 const PAINT: u32 = 0xCCCC_CCCC;
@@ -24,5 +26,5 @@ fn high_water() -> u32 {
 
 /// Writes it to the file `stack.bin`, four bytes, little-endian.
 pub fn report() -> io::Result<()> {
-    File::create(c"stack.bin")?.write_all(&high_water().to_le_bytes())
+    write(&mut File::create(c"stack.bin")?, &high_water().to_le_bytes())
 }

@@ -10,7 +10,7 @@ use humtick::TickRate;
 use humtick::link::{MAX_LINE, line};
 use riscv_rt::entry;
 use semihosting::fs::File;
-use semihosting::io::{Read as _, Write as _};
+use semihosting::io::{self, Read as _, Write as _};
 use semihosting::process;
 
 /// Why it ended, as the exit status.
@@ -46,7 +46,7 @@ fn run() -> End {
             let mut written = Ok(());
             sensor.take(input, |news| {
                 if let News::Reading(record) = news {
-                    written = lines.write_all(line(&record, &mut [0; MAX_LINE]));
+                    written = write(&mut lines, line(&record, &mut [0; MAX_LINE]));
                 }
             });
             if written.is_err() {
@@ -55,6 +55,17 @@ fn run() -> End {
         }
     }
     End::Done
+}
+
+/// Writes all of it. The trait's own way slices by what the host says it took, which may panic.
+fn write(file: &mut File, mut bytes: &[u8]) -> io::Result<()> {
+    while !bytes.is_empty() {
+        match file.write(bytes)? {
+            0 => return Err(io::ErrorKind::WriteZero.into()),
+            taken => bytes = bytes.get(taken..).unwrap_or_default(),
+        }
+    }
+    Ok(())
 }
 
 #[panic_handler]
