@@ -66,3 +66,35 @@ fn small_errors_are_in_a_small_unit() {
     let rms: f64 = apart.split_whitespace().nth(3).unwrap().parse().unwrap();
     assert!(table.contains("\nerror, uHz ") && rms > 0.01, "{table}");
 }
+
+/// Eight days of pulses once a second take no more memory than four, report and all; a year is more of the same work.
+#[cfg(target_os = "linux")]
+#[test]
+fn memory_does_not_grow_with_duration() {
+    let scenario = file(
+        "nominal_hz = 1\n[grid]\nshape = \"wander\"\nsd_mhz = 1.0\n[timer]\nclock_wander_ppb = 50\nageing_ppb_day = 10\n[meter]\nwindow_s = 30\nevery_s = 3\n",
+    );
+    let folder = tempfile::tempdir().unwrap();
+    let most_kb = |duration: &str| {
+        let mut child = Command::new(env!("CARGO_BIN_EXE_humtick"))
+            .args(["trial", scenario.to_str().unwrap(), "--duration", duration, "--report"])
+            .arg(folder.path().join("days.html"))
+            .stdout(std::process::Stdio::null())
+            .spawn()
+            .unwrap();
+        let status = format!("/proc/{}/status", child.id());
+        let mut most = 0u64;
+        while child.try_wait().unwrap().is_none() {
+            let text = std::fs::read_to_string(&status).unwrap_or_default();
+            let peak = text.lines().find_map(|line| line.strip_prefix("VmHWM:"));
+            let peak = peak.and_then(|peak| peak.trim().strip_suffix(" kB")).and_then(|kb| kb.parse().ok());
+            most = peak.unwrap_or(most);
+            std::thread::sleep(std::time::Duration::from_millis(5));
+        }
+        assert!(child.wait().unwrap().success());
+        most
+    };
+    // What is kept for the Allan deviation, 100,000 readings, has come after three and a half days.
+    let (four, eight) = (most_kb("3.5e5"), most_kb("7e5"));
+    assert!(eight < 40_000 && eight < four + 4_000, "{four} kB, {eight} kB");
+}

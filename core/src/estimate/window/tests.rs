@@ -200,7 +200,8 @@ fn wander<const N: usize>(depth: f64, swing: f64, jitter: f64, window: f64) {
         assert_eq!((moved.sums, moved.span), (summed(moved).0, summed(moved).1));
         estimate.fit(crate::arithmetic::Scaled::new(1, 0));
     }
-    assert!(told > 3 * N / 97 - 2, "{told}");
+    // Never with one crossing: at the start, and where the window has just begun anew.
+    assert!(told > 3 * N / 97 - 8, "{told}");
     assert!(longest > 20, "{longest}");
 }
 
