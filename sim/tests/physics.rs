@@ -23,7 +23,14 @@ fn bursts(transitions: &[Transition], polarity: Polarity) -> Vec<Vec<f64>> {
     for t in transitions {
         let turns = (t.at.second % 1_000_000) as f64 * 50.0 + t.at.part * 50.0 - offset;
         let cycle = turns.round();
+        // Of the other polarity, or where no crossing is: there must be none of those.
         if (turns - cycle).abs() > 0.25 {
+            let off = (turns - cycle).abs();
+            assert!(
+                t.polarity != polarity || off > 0.45 || t.at.seconds() < 0.01,
+                "a stray edge at {:?}",
+                t.at
+            );
             continue;
         }
         let radians = (turns - cycle) * TAU;
@@ -58,8 +65,12 @@ fn noisy(r: f64, hysteresis_sigma: f64, seconds: f64) -> String {
 #[test]
 fn edges_per_crossing_without_hysteresis() {
     for (r, expected) in [(0.5, 1.0085), (1.0, 1.167), (2.0, 1.79), (3.55, 2.94), (10.0, 8.02)] {
-        let edges = transitions(&noisy(r, 0.0, 400.0)).len() as f64 / (400.0 * 100.0);
+        // Edges come in pairs more: what is beyond one, to four of its standard deviations and a rounded last figure.
+        let seconds = if r < 1.0 { 4_000.0 } else { 400.0 };
+        let edges = transitions(&noisy(r, 0.0, seconds)).len() as f64 / (seconds * 100.0);
         assert!((edges / expected - 1.0).abs() < 0.03, "r {r}: {edges}");
+        let more = (edges - 1.0) / (expected - 1.0);
+        assert!((more - 1.0).abs() < 0.1, "r {r}: {edges}");
     }
 }
 
@@ -86,8 +97,11 @@ fn edges_per_crossing_with_hysteresis() {
         (10.0, 2.0, 2.38),
         (10.0, 4.0, 1.07),
     ] {
-        let edges = transitions(&noisy(r, w, 600.0)).len() as f64 / (600.0 * 100.0);
+        let seconds = if expected < 1.02 { 6_000.0 } else { 1_200.0 };
+        let edges = transitions(&noisy(r, w, seconds)).len() as f64 / (seconds * 100.0);
         assert!((edges / expected - 1.0).abs() < 0.03, "r {r}, W {w}: {edges} for {expected}");
+        let more = (edges - 1.0) / (expected - 1.0);
+        assert!((more - 1.0).abs() < 0.12, "r {r}, W {w}: {edges} for {expected}");
     }
 }
 
@@ -268,4 +282,54 @@ fn threads_do_not_matter() {
     }
     assert!(one.len() > 10_000);
     assert!(one.windows(2).all(|w| w[0].polarity != w[1].polarity && w[1].at.since(w[0].at) >= 0.0));
+}
+
+/// An interharmonic of 0.7 % at 72 Hz shakes crossings in the rhythm of its beat with the nearest harmonic of 50 Hz, 22 Hz; period by period
+/// the frequency is off by its amplitude times that (zero-crossings.md: a f_b), less what a period's mean takes: sin(pi f_b/f)/(pi f_b/f).
+#[test]
+fn an_interharmonic_beats() {
+    let (size, hz) = (0.007, 72.0);
+    let text = format!(
+        "duration_s = 20\n[voltage]\ninterharmonics = [[{}, {}]]\n[front_end]\nlowpass_hz = \"none\"\nnoise_percent = 0\nhysteresis_percent = 0\n",
+        hz / 50.0,
+        size * 100.0
+    );
+    let rising: Vec<f64> = transitions(&text)
+        .iter()
+        .filter(|t| t.polarity == Polarity::Rising && t.at.seconds() > 0.01)
+        .map(|t| t.at.seconds())
+        .collect();
+    let off: Vec<f64> = rising.windows(2).map(|pair| 1.0 / (pair[1] - pair[0]) - 50.0).collect();
+    let most = off.iter().fold(0.0, |most: f64, off| most.max(off.abs()));
+    let beat = hz - 50.0;
+    let mean = (std::f64::consts::PI * beat / 50.0).sin() / (std::f64::consts::PI * beat / 50.0);
+    let expected = size * beat * mean;
+    assert!((most / expected - 1.0).abs() < 0.03, "{most} for {expected}");
+    // And the voltage has that tone: the sum of the squares of what is not the fundamental is half its amplitude squared.
+    let samples = humtick_sim::mains::probe::Probe::new(&scenario(&text)).samples(100_000);
+    let rest = samples.take(2_000_000).enumerate().map(|(k, u)| u - (TAU * 50.0 * k as f64 / 1e5).sin());
+    let power = rest.map(|rest| rest * rest).sum::<f64>() / 2e6;
+    assert!((power / (size * size / 2.0) - 1.0).abs() < 1e-4, "{power}");
+}
+
+/// Flicker of 2 % at 7 Hz with the threshold at 20 % of the amplitude: the edge moves by (V/A) m/(2 pi f), so the frequency is off by (V/A) m f_m
+/// (zero-crossings.md), times 1/sqrt(1 - (V/A)^2) for the slope there and the mean over a period.
+#[test]
+fn flicker_moves_a_threshold_off_zero() {
+    let (threshold, depth, hz) = (0.2f64, 0.02, 7.0);
+    let text = format!(
+        "duration_s = 20\n[voltage]\nflicker = {{ percent = {}, hz = {hz} }}\n[front_end]\nlowpass_hz = \"none\"\nnoise_percent = 0\n\
+         hysteresis_percent = 0\noffset_percent = {}\n",
+        depth * 100.0,
+        threshold * 100.0
+    );
+    let rising: Vec<f64> = transitions(&text)
+        .iter()
+        .filter(|t| t.polarity == Polarity::Rising && t.at.seconds() > 0.02)
+        .map(|t| t.at.seconds())
+        .collect();
+    let most = rising.windows(2).map(|pair| (1.0 / (pair[1] - pair[0]) - 50.0).abs()).fold(0.0, f64::max);
+    let mean = (std::f64::consts::PI * hz / 50.0).sin() / (std::f64::consts::PI * hz / 50.0);
+    let expected = threshold * depth * hz * mean / (1.0 - threshold * threshold).sqrt();
+    assert!((most / expected - 1.0).abs() < 0.03, "{most} for {expected}");
 }
