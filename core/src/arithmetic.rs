@@ -5,9 +5,12 @@
 
 /// Bits of `value` up to the highest that is set. By halves, since an 8-bit part has no instruction that counts bits: over 64 at once
 /// they are 650 bytes of code.
-#[inline(never)]
+#[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
 #[allow(clippy::cast_possible_truncation, reason = "each half is looked at before the other is dropped")]
 pub(crate) const fn size(value: u64) -> u32 {
+    if !IS_SMALL {
+        return u64::BITS - value.leading_zeros();
+    }
     let (mut bits, mut word) = (0, value as u32);
     if value >> 32 != 0 {
         (bits, word) = (32, (value >> 32) as u32);
@@ -24,19 +27,19 @@ pub(crate) const fn size(value: u64) -> u32 {
 }
 
 /// `value` shifted up by fewer than 64 bits. Out of line, as is the other way: an 8-bit part shifts in a loop.
-#[inline(never)]
+#[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
 pub(crate) const fn up(value: u64, bits: u32) -> u64 {
     value << bits
 }
 
 /// `value` shifted down by fewer than 64 bits.
-#[inline(never)]
+#[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
 pub(crate) const fn down(value: u64, bits: u32) -> u64 {
     value >> bits
 }
 
 /// `num` / `den`, rounded down, and the remainder. Zero goes into nothing no times, which no caller lets happen.
-#[inline(never)]
+#[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
 pub(crate) const fn divide(num: u64, den: u64) -> (u64, u64) {
     match num.checked_div(den) {
         Some(quotient) => (quotient, num - quotient * den),
@@ -49,7 +52,7 @@ pub(crate) const fn divide(num: u64, den: u64) -> (u64, u64) {
 const IS_SMALL: bool = !cfg!(target_has_atomic = "ptr");
 
 /// The product, exactly: by 16-bit halves where the processor has no more, which takes half as long as a 64-bit product.
-#[inline(never)]
+#[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
 pub(crate) const fn wide(a: u32, b: u32) -> u64 {
     if !IS_SMALL || DIVIDES_AT_ONCE {
         return a as u64 * b as u64;
@@ -69,13 +72,14 @@ pub(crate) const DIVISOR_BITS: u32 = 48;
 /// Bits of the quotient that one step brings.
 const DIGIT_BITS: u32 = 16;
 
-/// Whether 64 bits are best divided at once: the division that comes with an AVR's C library takes 1,000 cycles, less than two digits.
-const DIVIDES_AT_ONCE: bool = cfg!(target_arch = "avr");
+/// Whether 64 bits are best divided at once: by a processor that has 64, and on an AVR, where the division that comes with its C library
+/// takes 1,000 cycles, less than two digits.
+const DIVIDES_AT_ONCE: bool = usize::BITS == 64 || cfg!(target_arch = "avr");
 
 /// Quotient and remainder for `num` < 2^16 `den`, with `den` of [`DIVISOR_BITS`] (Knuth, TAOCP 4.3.1, algorithm D). The quotient comes of
 /// 32 bits over 16: on a Cortex-M0 that takes a third of the time of a division of 64 by 64.
 #[allow(clippy::cast_possible_truncation, reason = "32 bits are left of both")]
-#[inline(never)]
+#[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
 pub(crate) const fn digit(num: u64, den: u64) -> (u64, u64) {
     if DIVIDES_AT_ONCE {
         return divide(num, den);
@@ -93,7 +97,7 @@ pub(crate) const fn digit(num: u64, den: u64) -> (u64, u64) {
 }
 
 /// `rest` / `den` * 2^`bits`, rounded down, for `rest` < `den` of [`DIVISOR_BITS`] and the result below 2^64.
-#[inline(never)]
+#[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
 const fn digits(mut rest: u64, den: u64, mut bits: u32) -> u64 {
     let mut quotient = 0;
     while bits > 0 {
@@ -110,14 +114,31 @@ const fn digits(mut rest: u64, den: u64, mut bits: u32) -> u64 {
     quotient
 }
 
+/// As [`fraction_bits`], by divisions of 64 bits. As many bits a step as a remainder below the denominator has room for, 16 or more; an 8-bit
+/// part shifts by whole bytes, and slowly by anything else.
+const fn divisions(mut rest: u64, denominator: u64, mut bits: u32) -> u64 {
+    let mut quotient = 0;
+    while bits > 0 {
+        let (step, shifted, above) = match bits {
+            32.. if denominator >> 32 == 0 => (32, rest << 32, quotient << 32),
+            16.. => (16, rest << 16, quotient << 16),
+            few => (few, up(rest, few), up(quotient, few)),
+        };
+        let (more, left) = divide(shifted, denominator);
+        (quotient, rest) = (above | more, left);
+        bits -= step;
+    }
+    quotient
+}
+
 /// Numerator / denominator * 2^`bits`, rounded down, for numerator < denominator < 2^48 and `bits` <= 48 with the result below
 /// 2^64.
-#[inline(never)]
+#[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
 pub(crate) const fn fraction_bits(numerator: u64, denominator: u64, bits: u32) -> u64 {
-    if DIVIDES_AT_ONCE && denominator >> 32 == 0 && bits == 32 {
-        return divide(numerator << 32, denominator).0;
+    if DIVIDES_AT_ONCE {
+        return divisions(numerator, denominator, bits);
     }
-    let more = if DIVIDES_AT_ONCE { 0 } else { DIVISOR_BITS - size(denominator) };
+    let more = DIVISOR_BITS - size(denominator);
     digits(up(numerator, more), up(denominator, more), bits)
 }
 
@@ -132,7 +153,7 @@ pub(crate) const fn product(a: i32, b: i32) -> i64 {
 }
 
 /// `whole` * `fraction` / 2^32, rounded down, for a product below 2^96.
-#[inline(never)]
+#[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
 pub(crate) const fn scale_down(whole: u64, fraction: u32) -> u64 {
     let fraction = fraction as u64;
     (whole >> 32) * fraction + (((whole & 0xFFFF_FFFF) * fraction) >> 32)
@@ -156,7 +177,7 @@ pub(crate) const fn share(whole: u64, part: u64, of: u64) -> u64 {
 }
 
 /// Quotient rounded to the nearest, halves towards zero, without a division where it is zero; for denominators above zero.
-#[inline(never)]
+#[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
 pub(crate) const fn nearest(num: i64, den: u64) -> i64 {
     let (down, rest) = divide_down(num, den);
     let (above, below) = (den - rest, rest);
@@ -164,7 +185,7 @@ pub(crate) const fn nearest(num: i64, den: u64) -> i64 {
 }
 
 /// Quotient rounded down, and the remainder, 0 to `den` - 1.
-#[inline(never)]
+#[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
 pub(crate) const fn divide_down(num: i64, den: u64) -> (i64, u64) {
     // The complement of a negative number, below zero by one, divides as a positive one does.
     let sign = num >> 63;
@@ -192,7 +213,7 @@ impl Scaled {
 
     /// `value` * 2^`exponent`.
     #[allow(clippy::cast_possible_truncation, reason = "32 bits are left, of at most 64 leading zeros")]
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     pub const fn new(value: u64, mut exponent: i16) -> Self {
         if value == 0 {
             return Self::ZERO;
@@ -218,7 +239,7 @@ impl Scaled {
     /// `value` * 2^`exponent` for a `value` of 63 or 64 bits, or zero: what comes of two mantissas. There are no bits to count,
     /// and the shifts are by one bit and by whole bytes: an 8-bit part takes a loop for any other.
     #[allow(clippy::cast_possible_truncation, reason = "32 bits are left")]
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     const fn full(value: u64, exponent: i16) -> Self {
         if value >> 63 == 1 {
             Self { mantissa: (value >> 32) as u32, exponent: exponent + 32 }
@@ -229,13 +250,13 @@ impl Scaled {
         }
     }
 
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     pub const fn times(self, other: Self) -> Self {
         Self::full(wide(self.mantissa, other.mantissa), self.exponent + other.exponent)
     }
 
     /// Quotient; a zero divisor gives zero, which no caller lets happen.
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     pub const fn over(self, other: Self) -> Self {
         if self.mantissa == 0 || other.mantissa == 0 {
             return Self::ZERO;
@@ -251,7 +272,7 @@ impl Scaled {
         Self::full(quotient << 31, self.exponent - other.exponent - 63)
     }
 
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     pub const fn plus(self, other: Self) -> Self {
         let (large, small) = if self.exponent >= other.exponent { (self, other) } else { (other, self) };
         if large.mantissa == 0 {
@@ -263,7 +284,7 @@ impl Scaled {
     }
 
     /// The difference, zero if `other` is larger.
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     pub const fn minus(self, other: Self) -> Self {
         if other.mantissa == 0 {
             return self;
@@ -276,7 +297,7 @@ impl Scaled {
         Self::new(((self.mantissa as u64) << 31) - aligned, self.exponent - 31)
     }
 
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     pub const fn less_than(self, other: Self) -> bool {
         match (self.mantissa, other.mantissa) {
             (_, 0) => false,
@@ -290,7 +311,7 @@ impl Scaled {
     }
 
     /// Square root, to 16 bits, rounded up: high by less than 2^-14.
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     pub const fn root(self) -> Self {
         // An odd exponent takes one from the mantissa, which leaves 31 bits and a root of 16.
         let odd = self.exponent & 1;
@@ -303,7 +324,7 @@ impl Scaled {
     }
 
     /// The value rounded up to an integer; `None` from 2^63 on.
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     pub const fn ceil(self) -> Option<u64> {
         let mantissa = self.mantissa as u64;
         if self.exponent > 31 {

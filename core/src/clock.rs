@@ -174,7 +174,7 @@ impl Timebase {
 }
 
 /// Square of so many parts per billion.
-#[inline(never)]
+#[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
 const fn square(ppb: u32) -> Scaled {
     let relative = Scaled::new(ppb as u64, 0).times(Scaled::BILLIONTH);
     relative.times(relative)

@@ -328,7 +328,7 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
         self.chains.iter().all(|chain| chain.estimate.is_ripe(self.settings.length()))
     }
 
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     fn reading_of(&self, fit: Fit) -> Reading {
         // Edges that only look like crossings can bend a fit out of the range that was asked for; that is no frequency.
         if !(self.settings.shortest()..=self.settings.longest()).contains(&fit.whole_period()) {

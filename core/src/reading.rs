@@ -60,7 +60,7 @@ impl Reading {
 }
 
 /// Frequency of a fit: rate (1 + clock error) / period, to the nearest nanohertz of the rounded period.
-#[inline(never)]
+#[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
 pub(crate) const fn frequency(fit: &Fit, settings: &Settings) -> Frequency {
     let nano_rate = settings.base.nano_rate();
     // Below 2^61 over 2^47.
@@ -82,7 +82,7 @@ pub(crate) const fn frequency(fit: &Fit, settings: &Settings) -> Frequency {
 ///
 /// Holds for white jitter. Coloured jitter, a tone, a moving grid or a phase step inside the window make residuals that are no
 /// noise: the interval widens, and is 95 % no more.
-#[inline(never)]
+#[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
 pub(crate) fn uncertainty<E: Estimator>(
     fit: &Fit,
     frequency: Frequency,
@@ -108,7 +108,7 @@ pub(crate) fn uncertainty<E: Estimator>(
 /// residuals it is judged by: (T' - T)/(s g) ~ sqrt(rho) t + sqrt(1 - rho) sqrt(freedom) U, U between -1 and 1 with density
 /// (1 - U^2)^((freedom - 3)/2) and rho = the least-squares variance over the estimator's; the formulas fit its quadrature.
 /// Below four degrees of freedom it is Student's t, at least; with one, next to the formula's pole, its 12.706 as a figure.
-#[inline(never)]
+#[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
 pub(crate) fn coverage<E: Estimator>(freedom: u32) -> Scaled {
     let n = freedom + 2;
     let (above, less) = if n < 6 { (2_410, 3_050) } else { E::COVERAGE };

@@ -44,7 +44,7 @@ const fn dithered(scatter: Scaled, q: Scaled) -> bool {
 }
 
 impl Fit {
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     pub(super) fn of<const N: usize, E: Estimator>(
         window: &Window<N>,
         slope: &Slope,
@@ -117,7 +117,7 @@ impl Fit {
     }
 
     /// The period that `slope` makes of a line of `period` ticks, and its fraction bits.
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     fn period_of(period: u32, slope: &Slope) -> Option<(u64, u32)> {
         let (whole, rest) = divide_down(slope.num, slope.den);
         let ticks = period.wrapping_add_signed(i32::try_from(whole).ok()?);
@@ -141,7 +141,7 @@ impl Fit {
 
     /// The period in ticks.
     #[allow(clippy::cast_possible_truncation, reason = "fraction bits are at most 48")]
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     pub(crate) const fn scaled_period(&self) -> Scaled {
         Scaled::new(self.period, -(self.period_shift as i16))
     }
@@ -149,7 +149,7 @@ impl Fit {
 
 impl Slope {
     /// The most that quantisation can move it, in ticks a cycle, over `n` crossings.
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     fn worst(&self, n: u32, even: bool) -> Scaled {
         if let Some(worst) = self.worst {
             return worst;
@@ -192,7 +192,7 @@ fn fixed(num: i64, den: u64) -> Option<i64> {
 /// sums are then first taken over to the nearest line of integer period and level: |slope| <= 1/2, and 32 bits of its
 /// fraction give the last term to 2^-33 of the spread (at 4096 crossings without gaps that is 0.2 % of what
 /// quantisation alone puts into n SSR). A level far off does no harm as long as the terms fit: they are exact.
-#[inline(never)]
+#[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
 fn unexplained(sums: &Sums, line: &Slope) -> Option<Scaled> {
     let n = u64::from(sums.n);
     if n < 3 {

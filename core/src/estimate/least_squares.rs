@@ -25,7 +25,7 @@ impl Estimator for LeastSquares {
 }
 
 /// The least-squares slope; `None` with fewer than two crossings, or without [`Sums::slope`].
-#[inline(never)]
+#[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
 pub(super) fn of(sums: &Sums) -> Option<Slope> {
     let (tilt, spread) = sums.slope()?;
     Some(Slope {

@@ -197,7 +197,7 @@ impl<const N: usize, E: Estimator> Estimate<N, E> {
         }
     }
 
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     fn take(&mut self, stamp: Stamp, step: u8, refused: u8, length: Length, period: u32) {
         while self.window.is_full(stamp, step, length) {
             match self.window.drop_oldest() {
@@ -226,7 +226,7 @@ impl<const N: usize, E: Estimator> Estimate<N, E> {
         self.estimator.joined(&self.window);
     }
 
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     fn start(&mut self, stamp: Stamp, period: u32) {
         self.window.start(stamp, period);
         self.estimator = E::NEW;
@@ -240,7 +240,7 @@ impl<const N: usize, E: Estimator> Estimate<N, E> {
 
     /// Takes the residuals over to the integer line nearest to the least-squares one, if another is nearer by now. Then the
     /// sums are small, and the fit needs no division to find that line. Crossings too far from any line are forgotten.
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     pub(crate) fn settle(&mut self, length: Length) {
         if self.window.len() < 2 {
             return;

@@ -81,7 +81,7 @@ impl Sums {
     /// The same sums for residuals r - c - d k.
     ///
     /// Single terms may exceed 64 bits where the sum does not, so all is modulo 2^64.
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     pub const fn rebased(&self, c: i64, d: i64) -> Self {
         let (n, k, kk) = (self.n as i64, self.k as i64, self.kk.cast_signed());
 
@@ -109,7 +109,7 @@ impl Sums {
     /// Slope of the residuals' least-squares line as a fraction: n * sum kr - sum k * sum r, at most 2^62, over [`Sums::spread`]. `None`
     /// with fewer than two crossings, and where the numerator could be more: in windows of thousands of crossings with residuals of
     /// millions of ticks.
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     pub const fn slope(&self) -> Option<(i64, u64)> {
         let spread = self.spread();
         // Nearly always both are far below that, which costs no counting of bits: n is below 2^15.
@@ -124,7 +124,7 @@ impl Sums {
     }
 
     /// Whether sum r^2 against the line that is `c` + `d` k away can be told.
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     fn reaches(&self, c: i64, d: i64) -> bool {
         // Below 2^62 each, and c^2 n + 2 c d sum k + d^2 sum k^2 is known to 2^-29 of the largest.
         let (level, slope) = (Scaled::new(c.unsigned_abs(), 0), Scaled::new(d.unsigned_abs(), 0));
@@ -269,7 +269,7 @@ impl<const N: usize> Window<N> {
 
     /// Whether the next crossing, `step` cycles on at `stamp`, asks the oldest to go: for its place, for the span in cycles, or
     /// because without it the window is still nearer to `length` ticks, counted in whole cycles.
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     pub(super) fn is_full(&self, stamp: Stamp, step: u8, length: Length) -> bool {
         let Some(oldest) = self.member(0) else { return false };
         self.len() == N
@@ -316,7 +316,7 @@ impl<const N: usize> Window<N> {
 
     /// Takes the oldest crossing out and makes the next one the origin. Returns the residual it had and how many cycles the
     /// origin moved.
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     pub(super) fn drop_oldest(&mut self) -> Option<(i32, u32)> {
         let oldest = self.member(0)?;
         let Some(next) = self.member(1) else {
@@ -358,7 +358,7 @@ impl<const N: usize> Window<N> {
     /// window without gaps, in fewer steps: exactly what [`Self::drop_oldest`] and [`Self::append`] in turn would leave.
     /// Without gaps the sums of k do not change, and one product serves both squares. False, with nothing changed, if it is
     /// not that case.
-    #[cfg_attr(not(target_arch = "avr"), inline)]
+    #[cfg_attr(target_has_atomic = "ptr", inline)]
     #[cfg_attr(target_arch = "avr", inline(never))]
     pub(super) fn slide(&mut self, stamp: Stamp) -> bool {
         let at = usize::from(self.oldest);
@@ -403,7 +403,7 @@ impl<const N: usize> Window<N> {
     }
 
     /// Appends a crossing whose residual is `r`.
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     pub(super) fn append(&mut self, stamp: Stamp, r: i32, step: u8, refused: u8) {
         let at = self.slot(self.len());
         if let (Some(s), Some(c), Some(f)) =
@@ -425,7 +425,7 @@ impl<const N: usize> Window<N> {
 
     /// Moves the line to the integer one nearest to the least-squares line, unless it has the same period and is less than 1024 ticks
     /// away: that distance costs the fit nothing. `None`, with nothing changed, if the crossings are too far from that line.
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     pub(super) fn settle(&mut self) -> Option<Moved> {
         let (tilt, spread) = self.sums.slope()?;
         if tilt.unsigned_abs() <= spread / 2 && self.sums.r.unsigned_abs() >> 10 < self.sums.n.into() {

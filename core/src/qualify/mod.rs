@@ -266,7 +266,7 @@ impl Qualifier {
     }
 
     /// Notices that time has come to `now` without an edge. A `now` before the latest edge does nothing.
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     pub fn idle(&mut self, now: Stamp, settings: &Settings) {
         let Some(track) = &mut self.track else {
             self.seeker.forget(now, settings);
@@ -284,7 +284,7 @@ impl Qualifier {
         }
     }
 
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     fn seek(&mut self, stamp: Stamp, settings: &Settings) -> Verdict {
         match self.seeker.push(stamp, settings) {
             Some(chain) => self.lock(&chain, self.next_cycle),
@@ -292,7 +292,7 @@ impl Qualifier {
         }
     }
 
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     fn relock(&mut self, chain: &Chain) -> Verdict {
         let (Some(before), newest) = (self.track, self.newest()) else {
             return self.lock(chain, self.next_cycle);
@@ -312,7 +312,7 @@ impl Qualifier {
         Verdict::Locked(Lock { stamps: chain.stamps, first, continuity })
     }
 
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     fn lock(&mut self, chain: &Chain, first: u32) -> Verdict {
         self.track = Some(Tracker::new(chain, first.wrapping_add(INTERVALS)));
         self.ever_locked = true;
@@ -321,7 +321,7 @@ impl Qualifier {
     }
 
     #[cold]
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     fn lose(&mut self) {
         if let Some(track) = self.track.take() {
             self.next_cycle = track.cycle;

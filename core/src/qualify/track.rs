@@ -88,7 +88,7 @@ impl Tracker {
     /// counts as an innovation in the scatter, and what
     /// the scatter was is not forgotten: after a few jumps of one size the gate holds the next. It counts for a 128th of a period (2.8
     /// degrees) at most: larger ones are events of the mains, and no scatter.
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     pub fn again(chain: &Chain, cycle: u32, before: &Self, phase: u32) -> Self {
         let fresh = Self { jumped: RECURRING, ..Self::new(chain, cycle) };
         if before.jumped == 0 {
@@ -132,7 +132,7 @@ impl Tracker {
     }
 
     /// Whether the number of cycles since the last accepted crossing is still beyond doubt.
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     pub fn certain(&self, settings: &Settings) -> bool {
         self.coasted <= settings.coast_cycles && self.drift(settings) <= self.period() / 4
     }
@@ -192,7 +192,7 @@ impl Tracker {
     /// Takes an edge inside the gate. True once, if the gate settled narrower than the chain was uneven: then one of its edges was
     /// a stray, others may have passed the wide gate it made, and no fit should rest on them. Four true edges are so uneven once in
     /// a thousand times (3.3 of their 2.4 sigma against a gate of 8 sigma).
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     pub fn accept(&mut self, stamp: Stamp, settings: &Settings) -> bool {
         // After m missed cycles the same offset says less about one period: the gain falls with m.
         let gain = 3 + (u32::from(self.coasted) + 1).ilog2();
@@ -216,7 +216,7 @@ impl Tracker {
     /// An innovation beyond twice the scatter (11 % of Gaussian ones) and beyond the gate's floor counts as that much, or a stray
     /// that got through a wide gate would drag the expectation along. The second in a row to the same side counts in full:
     /// strays do not do that, and a ramp that has begun does.
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     fn seen(&self, off: i32, settings: &Settings) -> Innovation {
         // Twice the scatter fits: it is below 3/8 of 2^27 ticks, as the gate is.
         let off_16 = self.sixteenths(off);
@@ -262,7 +262,7 @@ impl Tracker {
 
     /// Where a chain stands against this track: the number of cycles between the last accepted crossing and the chain's first edge,
     /// how far its phase is off in ticks, and whether neither phase nor period jumped. `None` if stamps are ambiguous.
-    #[inline(never)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     pub fn before(&self, chain: &Chain) -> Option<(u32, u32, bool)> {
         let [first, .., last] = chain.stamps;
         let period = (last - first).count() / INTERVALS;
