@@ -1,6 +1,6 @@
 //! Band-limited Gaussian noise as a function of time: the same wherever and in whatever order it is looked at.
 //!
-//! White up to its bandwidth B and nothing beyond (brick wall), made as a moving average of compact pulses: a Kaiser-windowed sinc 9.6/B
+//! White up to its bandwidth B and next to nothing beyond (a brick wall, but for a rounded edge), made as a moving average of compact pulses: a Kaiser-windowed sinc 9.6/B
 //! long, one normal draw for each 0.4/B; it falls from half to a hundredth within 0.17 B. Noise further apart than 9.6/B is independent. The sinc's cut-off is chosen so that
 //! the slope has the standard deviation 2 pi B sigma / sqrt 3 of the brick wall, which is what decides how often a noisy comparator chatters
 //! (Rice, Bell Syst. Tech. J. 24, 1945). Between the points of an even grid runs a cubic by value and slope.

@@ -370,7 +370,8 @@ impl Signal {
     }
 }
 
-/// Turns that `lowpass` is later at the begin of `leg` than at nominal, and how many more a second.
+/// Turns that `lowpass` is later at the begin of `leg` than at nominal, and how many more a second. What it passes stays as large as at the
+/// nominal frequency: 1 Hz off behind a corner of 50 Hz that is 1 % of the amplitude, and moves no crossing of zero.
 fn lateness(lowpass: &Lowpass, nominal_hz: f64, leg: &Leg) -> (f64, f64) {
     if lowpass.corner.is_none() {
         return (0.0, 0.0);

@@ -60,7 +60,7 @@ pub struct Notches {
     pub width: f64,
 }
 
-/// One cycle over its phase in turns, zero mean.
+/// One cycle over its phase in turns.
 #[derive(Clone, Debug)]
 pub struct Table(Box<[[f64; 2]; KNOTS]>);
 

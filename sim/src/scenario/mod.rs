@@ -196,7 +196,7 @@ pub enum Disturb {
         period_ms: f64,
         /// How many bursts.
         times: u32,
-        /// Size of a pulse in percent; it alternates in nothing, all have this sign.
+        /// Size of a pulse in percent; all have this sign.
         size_percent: f64,
         /// Width of a pulse in microseconds.
         width_us: f64,
