@@ -31,8 +31,8 @@ pub const SETTLED_FACTOR: f64 = 2.0;
 pub const CHATTER: f64 = 1.05;
 
 /// How steep noise may be against the voltage for its bound: beyond, the first edge comes earlier and scatters less even where hysteresis
-/// hides the others.
-pub const STEEP: f64 = 0.75;
+/// hides the others, to 0.96 of the bound at 0.7 and 0.92 at 1.
+pub const STEEP: f64 = 0.5;
 
 /// A reading with the truth it is held against.
 #[derive(Clone, Debug, PartialEq)]
@@ -259,7 +259,7 @@ impl Score {
         } else if self.edges_per_crossing > CHATTER {
             Some("crossings have several edges")
         } else if self.bound.steepness > STEEP {
-            Some("the noise is nearly as steep as the voltage")
+            Some("the noise is half as steep as the voltage, or more")
         } else {
             None
         }

@@ -153,8 +153,8 @@ fn errors_over_the_bound() {
     // Six rising edges in a hundred too many.
     let chattering = Score { edges_per_crossing: 1.06, ..found };
     assert!(chattering.over_bound().is_none() && chattering.bound_hz().is_some());
-    // Hysteresis may hide that the noise is as steep as the voltage: 2 pi 10 kHz 20 us over sqrt 3 is 0.73, and 11 kHz make 0.8.
-    for (bandwidth_hz, holds) in [(10_000.0, true), (11_000.0, false)] {
+    // Hysteresis may hide how steep the noise is: 2 pi 6.5 kHz 20 us over sqrt 3 is 0.47, and 7.3 kHz make 0.53.
+    for (bandwidth_hz, holds) in [(6_500.0, true), (7_300.0, false)] {
         noisy.front_end.noise_bandwidth_hz = bandwidth_hz;
         assert_eq!(score(&noisy, &readings).over_bound().is_some(), holds);
     }
