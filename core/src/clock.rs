@@ -6,7 +6,7 @@
 
 use core::fmt;
 
-use crate::arithmetic::{Scaled, nearest, wide};
+use crate::arithmetic::{Rough, nearest, wide};
 use crate::limit::MAX_CLOCK_PPB;
 use crate::unit::{Frequency, TickRate};
 
@@ -136,12 +136,12 @@ pub(crate) struct Timebase {
 
 impl Timebase {
     /// The step q that stamps come in, in ticks.
-    pub const fn quantum(&self) -> Scaled {
-        Scaled::new(self.resolution as u64, 0)
+    pub const fn quantum(&self) -> Rough {
+        Rough::new(self.resolution as u64, 0)
     }
 
     /// Variance of a stamp's quantisation in squared ticks, q^2/12.
-    pub const fn quantisation(&self) -> Scaled {
+    pub const fn quantisation(&self) -> Rough {
         let q = self.quantum();
         q.times(q).times(TWELFTH)
     }
@@ -157,7 +157,7 @@ impl Timebase {
     ///
     /// The variance is a^2/3 + u^2 more. All normal parts together are n^2 = `expanded` + (1.96 u)^2; the rectangular one joins them as
     /// 0.9025 a^2 + n^2 + 0.255 a n, as in [`Clock::expanded_ppb`]: the root of squares alone would hold 93 % where the two are alike.
-    pub fn with(&self, variance: Scaled, expanded: Scaled) -> (Scaled, Scaled) {
+    pub fn with(&self, variance: Rough, expanded: Rough) -> (Rough, Rough) {
         let (mut variance, mut expanded) = (variance, expanded);
         if self.clock.standard != 0 {
             let square = square(self.clock.standard);
@@ -175,24 +175,24 @@ impl Timebase {
 
 /// Square of so many parts per billion.
 #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
-const fn square(ppb: u32) -> Scaled {
-    let relative = Scaled::new(ppb as u64, 0).times(Scaled::BILLIONTH);
+const fn square(ppb: u32) -> Rough {
+    let relative = Rough::new(ppb as u64, 0).times(Rough::BILLIONTH);
     relative.times(relative)
 }
 
-const TWELFTH: Scaled = Scaled::new(1, 0).over(Scaled::new(12, 0));
+const TWELFTH: Rough = Rough::new(1, 0).over(Rough::new(12, 0));
 
 /// Variance of a rectangular distribution over its half width squared (JCGM 100:2008, 4.3.7).
-const THIRD: Scaled = Scaled::new(1, 0).over(Scaled::new(3, 0));
+const THIRD: Rough = Rough::new(1, 0).over(Rough::new(3, 0));
 
 /// 0.95^2: 95 % of a rectangular distribution lie within 0.95 of its half width.
-const RECTANGLE: Scaled = Scaled::new(361, 0).over(Scaled::new(400, 0));
+const RECTANGLE: Rough = Rough::new(361, 0).over(Rough::new(400, 0));
 
 /// 1.96^2.
-const NORMAL: Scaled = Scaled::new(38_416, 0).over(Scaled::new(10_000, 0));
+const NORMAL: Rough = Rough::new(38_416, 0).over(Rough::new(10_000, 0));
 
 /// 1/(2 * 1.96).
-const CROSS: Scaled = Scaled::new(25, 0).over(Scaled::new(98, 0));
+const CROSS: Rough = Rough::new(25, 0).over(Rough::new(98, 0));
 
 /// A frequency with its standard uncertainty.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

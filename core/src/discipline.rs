@@ -20,7 +20,7 @@
 //! 3. The receiver is silent without a fix: pulses that wander within the clock's own drift cannot be told from a clock that
 //!    drifts.
 
-use crate::arithmetic::Scaled;
+use crate::arithmetic::Rough;
 use crate::clock::{Clock, ClockError, Known};
 use crate::config::Config;
 use crate::estimate::LeastSquares;
@@ -229,8 +229,7 @@ impl<const N: usize> Discipline<N> {
         // The 95 % of few pulses are Student's, those of a clock are 1.96 standard deviations.
         let standard = reading.expanded_uncertainty?.nanohertz().saturating_mul(25).div_ceil(49);
         let measured = Known { frequency, standard: Frequency::from_nanohertz(standard) };
-        let dithered =
-            fit.scatter.is_none_or(|s| s.times(Scaled::new(3, 0)).ceil().is_none_or(|thirds| thirds > 1));
+        let dithered = fit.scatter.is_none_or(|s| Rough::new(1, 0).less_than(s.times(Rough::new(3, 0))));
         let bound = if dithered {
             0
         } else {

@@ -19,7 +19,7 @@
 
 use core::fmt;
 
-use crate::arithmetic::{Scaled, share};
+use crate::arithmetic::{Rough, share};
 use crate::clock::{Clock, Timebase};
 use crate::config::{Config, ConfigError};
 use crate::qualify::{Continuity, Crossing, Verdict};
@@ -102,7 +102,7 @@ impl GridTime {
             let elapsed_ns = run.elapsed_ns(&self.base);
             // Nothing of the ends: this stamp ends one stretch and begins the next, so its error cancels.
             if let Some((standard, expanded)) =
-                uncertainty(&self.base, elapsed_ns - run.before_ns, Scaled::ZERO)
+                uncertainty(&self.base, elapsed_ns - run.before_ns, Rough::ZERO)
             {
                 run.before_standard_ns = run.before_standard_ns.saturating_add(standard);
                 run.before_expanded_ns = run.before_expanded_ns.saturating_add(expanded);
@@ -162,7 +162,7 @@ impl GridTime {
         let run = self.run.as_ref()?;
         let elapsed_ns = run.elapsed_ns(&self.base);
         let mains_ns = nanoseconds(run.cycles, self.nominal.nanohertz());
-        let ends = self.base.quantisation().times(Scaled::new(2, 0));
+        let ends = self.base.quantisation().times(Rough::new(2, 0));
         // An error of the clock may be much the same from one stretch to the next, so theirs add up as they are.
         let (standard, expanded) = uncertainty(&self.base, elapsed_ns - run.before_ns, ends)?;
         Some(GridTimeReading {
@@ -179,11 +179,11 @@ impl GridTime {
 /// Standard and 95 % uncertainty of so many nanoseconds. The clock's tolerance a is rectangular, a/sqrt(3) and 0.95 a of the elapsed
 /// time (JCGM 100:2008, 4.3.7); `ends` is the variance of the difference of two quantised stamps in squared ticks, q^2/6. It is never more than
 /// q, which is what the 95 % take: without jitter the error is a pattern, and may stay near its bound.
-fn uncertainty(base: &Timebase, elapsed_ns: u64, ends: Scaled) -> Option<(u64, u64)> {
-    let elapsed = Scaled::new(elapsed_ns.max(1), 0);
-    let tick = Scaled::new(NANO * NANO, 0).over(Scaled::new(base.nano_rate(), 0)).over(elapsed);
+fn uncertainty(base: &Timebase, elapsed_ns: u64, ends: Rough) -> Option<(u64, u64)> {
+    let elapsed = Rough::new(elapsed_ns.max(1), 0);
+    let tick = Rough::new(NANO * NANO, 0).over(Rough::new(base.nano_rate(), 0)).over(elapsed);
     let ends = tick.times(tick).times(ends);
-    let (standard, expanded) = base.with(ends, ends.times(Scaled::new(6, 0)));
+    let (standard, expanded) = base.with(ends, ends.times(Rough::new(6, 0)));
     Some((elapsed.times(standard).ceil()?, elapsed.times(expanded).ceil()?))
 }
 

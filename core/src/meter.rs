@@ -1,5 +1,8 @@
 //! The pipeline in one piece: edges in, readings out.
 
+use core::marker::PhantomData;
+
+use crate::arithmetic::IS_SMALL;
 use crate::chain::Chain;
 use crate::clock::Clock;
 use crate::config::{Config, ConfigError, Settings};
@@ -21,15 +24,17 @@ use crate::unit::{Edge, Frequency, Polarity, Stamp, Ticks};
 /// above half the frequency is seen where it is instead of folded down. Both chains must be followed for a reading.
 #[derive(Clone, Copy, Debug)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[repr(C)]
 pub struct Meter<const N: usize, E = LeastSquares, const CHAINS: usize = 1> {
     settings: Settings,
-    chains: [Chain<N, E>; CHAINS],
     /// When the last reading was due.
     due: Stamp,
     /// Whether any time has come yet: `due` counts from the first edge or idle call.
     started: bool,
     /// A reading has fallen due and was not taken yet.
     ready: Option<Due>,
+    chains: [Chain<N>; CHAINS],
+    estimator: PhantomData<E>,
 }
 
 /// What kind of reading has fallen due.
@@ -64,7 +69,14 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
             // Crossings come every half cycle.
             settings.share = 2;
         }
-        Self { settings, chains: [Chain::new(); CHAINS], due: Stamp::new(0), started: false, ready: None }
+        Self {
+            settings,
+            chains: [Chain::new(); CHAINS],
+            estimator: PhantomData,
+            due: Stamp::new(0),
+            started: false,
+            ready: None,
+        }
     }
 
     /// Which chain takes edges of `polarity`.
@@ -100,12 +112,12 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
     /// It calls nothing that it returns from, so it saves no registers: that was another quarter.
     #[inline(never)]
     fn follow(&mut self, index: usize, stamp: Stamp) -> Option<u32> {
-        let chain = chain(&mut self.chains, index)?;
-        let Some(cycle) = chain.follow(stamp, &self.settings) else {
-            return self.follow_wide(index, stamp);
+        let Some(cycle) = chain(&mut self.chains, index)?.follow(stamp, &self.settings) else {
+            // Where flash is small as well, an edge outside the gate's floor is judged like any other.
+            return if IS_SMALL { None } else { self.follow_wide(index, stamp) };
         };
-        if CHAINS == 2 || !chain.estimate.slide(stamp) {
-            return self.take_next(index, stamp, cycle);
+        if CHAINS == 2 {
+            return self.follow_both(index, stamp, cycle);
         }
         if self.is_due(stamp) {
             return self.follow_due(stamp, cycle);
@@ -121,8 +133,7 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
     }
 
     #[inline(never)]
-    fn take_next(&mut self, index: usize, stamp: Stamp, cycle: u32) -> Option<u32> {
-        chain(&mut self.chains, index)?.take_next(stamp, &self.settings);
+    fn follow_both(&mut self, index: usize, stamp: Stamp, cycle: u32) -> Option<u32> {
         self.crossed(index, stamp);
         Some(cycle)
     }
@@ -140,8 +151,8 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
             (self.started, self.due) = (true, stamp);
         }
         let Some(chain) = chain(&mut self.chains, index) else { return };
-        *verdict = chain.judge(stamp, &self.settings);
-        match *verdict {
+        chain.judge(stamp, &self.settings, verdict);
+        match verdict {
             Verdict::Crossing(_) | Verdict::Locked(_) => self.crossed(index, stamp),
             _ => self.without_crossing(stamp),
         }
@@ -154,7 +165,7 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
             && let Some(other) = self.chains.get_mut(1 - index)
         {
             other.idle(stamp, &self.settings);
-            other.estimate.trim(stamp, self.settings.length());
+            other.window.trim(stamp);
             if matches!(other.state(), State::Seeking | State::Lost) {
                 self.without_crossing(stamp);
                 return;
@@ -208,11 +219,17 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
                     return None;
                 }
                 self.ready = None;
+                let Some(fit) = self.fit() else {
+                    // Crossings that no line comes near make no frequency, now or later.
+                    for chain in &mut self.chains {
+                        chain.window.clear();
+                    }
+                    return Some(Reading::unknown(now, self.state()));
+                };
                 for chain in &mut self.chains {
-                    chain.estimate.settle(self.settings.length());
+                    chain.window.set_period(fit.line, self.settings.length());
                 }
-                // Crossings that no line comes near make no frequency.
-                Some(self.fit().map_or(Reading::unknown(now, self.state()), |fit| self.reading_of(fit)))
+                Some(self.reading_of(fit))
             }
             Due::Unknown(now) => {
                 self.ready = None;
@@ -250,8 +267,8 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
     pub fn fit(&self) -> Option<Fit> {
         let q = self.settings.base.quantum();
         match (self.chains.first(), self.chains.get(1)) {
-            (Some(a), Some(b)) => a.estimate.fit_with(&b.estimate, q),
-            (Some(a), None) => a.estimate.fit(q),
+            (Some(a), Some(b)) => Fit::of_both::<N, E>(&a.window, &b.window, q),
+            (Some(a), None) => Fit::of::<N, E>(&a.window, q),
             _ => None,
         }
     }
@@ -259,7 +276,7 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
     /// The crossings of the present window, oldest first; with both polarities the rising ones.
     pub fn crossings(&self) -> impl Iterator<Item = Crossing> {
         self.chains.first().into_iter().flat_map(|chain| {
-            let window = chain.estimate.window();
+            let window = &chain.window;
             let mut cycle = chain.newest().wrapping_sub(window.cycles());
             window.members().enumerate().map(move |(i, member)| {
                 if i > 0 {
@@ -272,7 +289,7 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
 
     /// The present windows, one for each polarity used.
     pub fn windows(&self) -> impl Iterator<Item = &Window<N>> {
-        self.chains.iter().map(|chain| chain.estimate.window())
+        self.chains.iter().map(|chain| &chain.window)
     }
 
     /// What a steady ramp adds to a reading's frequency against the frequency in the middle of its window: k R^2 T^2/f with the
@@ -325,7 +342,7 @@ impl<const N: usize, E: Estimator, const CHAINS: usize> Meter<N, E, CHAINS> {
 
     /// Whether there is enough for a reading.
     fn is_ripe(&self) -> bool {
-        self.chains.iter().all(|chain| chain.estimate.is_ripe(self.settings.length()))
+        self.chains.iter().all(|chain| chain.window.is_ripe(self.settings.length()))
     }
 
     #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]

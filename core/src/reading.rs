@@ -2,7 +2,7 @@
 //!
 #![doc = include_str!("../COVERAGE.md")]
 
-use crate::arithmetic::{Scaled, digit, fraction_bits, up};
+use crate::arithmetic::{Rough, Scaled, digit, fraction_bits, up};
 use crate::chain::Chain;
 use crate::config::{Length, Settings};
 use crate::estimate::rocof::bend;
@@ -88,9 +88,9 @@ pub(crate) fn uncertainty<E: Estimator>(
     frequency: Frequency,
     settings: &Settings,
 ) -> Option<(Frequency, Frequency)> {
-    let one = Scaled::new(1, 0).over(fit.scaled_period());
+    let one = Rough::new(1, 0).over(fit.scaled_period());
     let per_period = one.times(one);
-    let quantisation = settings.base.quantisation().times(Scaled::new(E::QUANTUM, 0));
+    let quantisation = settings.base.quantisation().times(Rough::new(E::QUANTUM, 0));
     let jitter = fit.scatter?.plus(quantisation).times(fit.variance).times(per_period);
     let factor = coverage::<E>(fit.freedom);
     let (mut standard, mut expanded) = (jitter, jitter.times(factor).times(factor));
@@ -98,9 +98,9 @@ pub(crate) fn uncertainty<E: Estimator>(
         let bound = worst.times(worst).times(per_period);
         (standard, expanded) = (standard.max(bound.times(THIRD)), expanded.max(bound));
     }
-    let f = Scaled::new(frequency.nanohertz(), 0);
+    let f = Rough::new(frequency.nanohertz(), 0);
     let (standard, expanded) = settings.base.with(standard, expanded);
-    let nanohertz = |relative: Scaled| f.times(relative).ceil().map(Frequency::from_nanohertz);
+    let nanohertz = |relative: Rough| f.times(relative).ceil().map(Frequency::from_nanohertz);
     Some((nanohertz(standard)?, nanohertz(expanded)?))
 }
 
@@ -109,12 +109,12 @@ pub(crate) fn uncertainty<E: Estimator>(
 /// (1 - U^2)^((freedom - 3)/2) and rho = the least-squares variance over the estimator's; the formulas fit its quadrature.
 /// Below four degrees of freedom it is Student's t, at least; with one, next to the formula's pole, its 12.706 as a figure.
 #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
-pub(crate) fn coverage<E: Estimator>(freedom: u32) -> Scaled {
+pub(crate) fn coverage<E: Estimator>(freedom: u32) -> Rough {
     let n = freedom + 2;
     let (above, less) = if n < 6 { (2_410, 3_050) } else { E::COVERAGE };
     let excess = (n * 1_000).saturating_sub(less).max(1);
     let factor = if n < 4 { 12_707 } else { 1_960 + above * 1_000 / excess };
-    Scaled::new(factor.into(), 0).times(THOUSANDTH)
+    Rough::new(factor.into(), 0).times(THOUSANDTH)
 }
 
 /// Rate of change of frequency in nanohertz a second and the half width of its 95 % interval; `None` with too few crossings.
@@ -124,11 +124,11 @@ pub(crate) fn coverage<E: Estimator>(freedom: u32) -> Scaled {
 /// about the bent line, quantisation q^2/12 added, through the variance of c, times Student's t; where jitter does not dither the
 /// quantisation, never less than that can add up to. The clock's error, a factor of
 /// 1 + e, is nothing here.
-pub(crate) fn rocof<const N: usize, E: Estimator, const CHAINS: usize>(
-    chains: &[Chain<N, E>; CHAINS],
+pub(crate) fn rocof<const N: usize, const CHAINS: usize>(
+    chains: &[Chain<N>; CHAINS],
     settings: &Settings,
 ) -> Option<(i64, Option<u64>)> {
-    let windows = chains.iter().map(|chain| chain.estimate.window());
+    let windows = chains.iter().map(|chain| &chain.window);
     let (_, mut now) = windows.clone().next()?.ends()?;
     for window in windows.clone() {
         let (_, last) = window.ends()?;
@@ -142,14 +142,14 @@ pub(crate) fn rocof<const N: usize, E: Estimator, const CHAINS: usize>(
     let scale = f.times(f).over(bend.period).times(Scaled::new(32, 0)).times(Scaled::BILLIONTH);
     let size = i64::try_from(scale.times(bend.c.size).ceil()?).ok()?;
     let spread = bend.scatter.map(|s| s.plus(settings.base.quantisation()).times(bend.variance).root());
-    let q = settings.base.quantum();
+    let (q, scale) = (settings.base.quantum(), scale.rough());
     let half = spread.and_then(|s| {
         let noise = s.times(coverage::<LeastSquares>(bend.freedom));
         // Undithered, errors of q/2 either way add up to q/2 times the sum of the weights' sizes, which by Cauchy's inequality is the root
         // of their number times their squares at most.
-        let n = Scaled::new(u64::from(bend.freedom) + 4, 0);
-        let bound = q.times(n.times(bend.variance).root()).over(Scaled::new(2, 0));
-        let is_dithered = bend.scatter.is_some_and(|s| !s.times(Scaled::new(3, 0)).less_than(q.times(q)));
+        let n = Rough::new(u64::from(bend.freedom) + 4, 0);
+        let bound = q.times(n.times(bend.variance).root()).over(Rough::new(2, 0));
+        let is_dithered = bend.scatter.is_some_and(|s| !s.times(Rough::new(3, 0)).less_than(q.times(q)));
         let half = if !is_dithered && noise.less_than(bound) { bound } else { noise };
         scale.times(half).ceil()
     });
@@ -169,6 +169,6 @@ pub(crate) fn ramp_bias<E: Estimator>(reading: &Reading, settings: &Settings) ->
     Some(Frequency::from_nanohertz(bias.times(share).ceil()?))
 }
 
-pub(crate) const THOUSANDTH: Scaled = Scaled::new(1, 0).over(Scaled::new(1_000, 0));
+pub(crate) const THOUSANDTH: Rough = Rough::new(1, 0).over(Rough::new(1_000, 0));
 /// Variance of a rectangular distribution over its half width squared.
-pub(crate) const THIRD: Scaled = Scaled::new(1, 0).over(Scaled::new(3, 0));
+pub(crate) const THIRD: Rough = Rough::new(1, 0).over(Rough::new(3, 0));

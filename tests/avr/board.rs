@@ -161,7 +161,7 @@ impl Emulator {
         let (costs, times, captures) = (file("costs"), file("times"), file("captures"));
         let mut command = Command::new(&self.program);
         command.arg(firmware).args(["--pin", pin, "--until", &until.to_string(), "--costs"]).arg(&costs);
-        command.args(["--flash", "65536", "--times"]).arg(&times).arg("--captures").arg(&captures);
+        command.arg("--times").arg(&times).arg("--captures").arg(&captures);
         watch.iter().for_each(|name| {
             command.args(["--watch", name]);
         });

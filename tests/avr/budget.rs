@@ -94,7 +94,7 @@ fn budget_of_symbols_the_firmware_holds_nothing_it_must_not() {
     let callees = callees(&emulator.firmware("sensor", ""));
     let on_the_way: Vec<_> = callees
         .iter()
-        .filter(|(from, _)| ["6follow", "11follow_wide", "5slide"].iter().any(|f| from.contains(f)))
+        .filter(|(from, _)| ["6follow", "6WindowKj40_E4push"].iter().any(|f| from.contains(f)))
         .collect();
     assert!(on_the_way.len() >= 2, "{on_the_way:?}");
     for (from, to) in on_the_way {

@@ -1,7 +1,7 @@
 //! Rate of change of frequency: the bend of stamps over cycle numbers.
 
 use super::Window;
-use crate::arithmetic::Scaled;
+use crate::arithmetic::{Rough, Scaled};
 use crate::config::Length;
 use crate::unit::Stamp;
 
@@ -18,9 +18,9 @@ pub(crate) struct Bend {
     /// Ticks a cycle in the middle of the crossings used.
     pub period: Scaled,
     /// Variance of c for unit variance of the stamps.
-    pub variance: Scaled,
+    pub variance: Rough,
     /// Residual variance in ticks^2.
-    pub scatter: Option<Scaled>,
+    pub scatter: Option<Rough>,
     /// Degrees of freedom of the scatter.
     pub freedom: u32,
 }
@@ -94,7 +94,7 @@ pub(crate) fn bend<'a, const N: usize>(
     };
     let mut chains = 0;
     // The first window's line is the measure for all: a slope more or less does not change the bend.
-    let slope = windows.clone().next()?.line().period;
+    let slope = windows.clone().next()?.period();
     let mut oldest = 0;
     for window in windows.clone() {
         let used = used(window, now, length)?;
@@ -126,8 +126,8 @@ pub(crate) fn bend<'a, const N: usize>(
     Some(Bend {
         c,
         period: period.size,
-        variance: all.xx.size.over(det.size),
-        scatter: (!left.negative).then(|| left.size.over(Scaled::new(freedom.into(), 0))),
+        variance: all.xx.size.over(det.size).rough(),
+        scatter: (!left.negative).then(|| left.size.over(Scaled::new(freedom.into(), 0)).rough()),
         freedom,
     })
 }
@@ -144,13 +144,13 @@ struct Used {
 
 /// The crossings within `length` before `now`; `None` if they are fewer than four.
 fn used<const N: usize>(window: &Window<N>, now: Stamp, length: Length) -> Option<Used> {
-    let period = window.line().period;
+    let period = window.period();
     let reach = length.ticks + (period >> length.share);
     let (_, newest) = window.ends()?;
     let late = 4 * u64::from((now - newest).count()) + u64::from(period / 2);
     let lag = u32::try_from(late.checked_div(period.into())?).ok()?;
     let (mut n, mut far, mut largest) = (0u32, 0u32, 0u32);
-    for (stamp, back, r) in window.backwards() {
+    for (stamp, back, r) in latest(window) {
         if (now - stamp).count() > reach || lag + 4 * back > 2 * FARTHEST || n >= MOST {
             break;
         }
@@ -159,15 +159,26 @@ fn used<const N: usize>(window: &Window<N>, now: Stamp, length: Length) -> Optio
     (n >= 4).then_some(Used { n, far, lag, largest })
 }
 
+/// Stamp, cycles before the newest, and residual of each crossing, newest first, against a line through that one.
+fn latest<const N: usize>(window: &Window<N>) -> impl Iterator<Item = (Stamp, u32, i32)> {
+    let (mut back, mut line) = (0, window.ends().map_or(0, |(_, newest)| newest.raw()));
+    window.backwards().map(move |member| {
+        let place = (member.stamp, back, member.stamp.offset(Stamp::new(line)));
+        back += u32::from(member.step);
+        line = line.wrapping_sub(window.period().wrapping_mul(member.step.into()));
+        place
+    })
+}
+
 /// `middle`: quarter cycles from the middle of all polarities' crossings to the newest of them. The bend changes slopes from one place
 /// to the next, so all have to count from the same.
 fn normal<const N: usize>(window: &Window<N>, used: Used, middle: u32, slope: u32) -> Option<Normal> {
     let Used { n, lag, largest, .. } = used;
     let shift = (u32::BITS - largest.leading_zeros()).saturating_sub(20);
-    let apart = i64::from(window.line().period) - i64::from(slope);
+    let apart = i64::from(window.period()) - i64::from(slope);
     let (mut x1, mut x2, mut x3, mut x4) = (0i64, 0i64, 0i64, 0i64);
     let (mut r1, mut xr, mut qr, mut rr) = (0i64, 0i64, 0i64, 0i64);
-    for (_, back, r) in window.backwards().take(usize::try_from(n).ok()?) {
+    for (_, back, r) in latest(window).take(usize::try_from(n).ok()?) {
         let x = i64::from(middle) - i64::from(lag) - 4 * i64::from(back);
         // Against the common slope; the level is the chain's own.
         let r = (i64::from(r) - apart * i64::from(back)) >> shift;

@@ -2,8 +2,8 @@
 
 use core::marker::PhantomData;
 
-use super::{Estimator, Frame, Sealed, Slope, Window};
-use crate::arithmetic::Scaled;
+use super::{Estimator, Frame, Residuals, Sealed, Slope};
+use crate::arithmetic::Rough;
 use crate::limit::MAX_TAPERED;
 
 /// Bits of a weight: the largest is 4095.
@@ -113,17 +113,16 @@ fn between(table: &[u16; 65], u: u32) -> u32 {
 impl<S: Shape> Sealed for Tapered<S> {}
 
 impl<S: Shape> Estimator for Tapered<S> {
-    const NEW: Self = Self(PhantomData);
     const RAMP_BIAS: u32 = S::RAMP_BIAS;
     const RAMP_ENDS: u32 = 2;
 
-    fn slope<const N: usize>(&self, window: &Window<N>, frame: Frame) -> Option<Slope> {
+    fn slope<const N: usize>(crossings: &Residuals<N>, frame: Frame) -> Option<Slope> {
         const { assert!(N <= MAX_TAPERED, "a tapered window holds at most 1024 crossings") };
         // Positions count quarter cycles from the middle, so that u is position * scale in 65536ths.
         let scale = (1 << 22) / frame.reach.max(1);
         let weight = |position: i32| S::weight(((position.unsigned_abs() * scale) >> 6).min(0xFFFF));
         let (mut total, mut moment, mut level, mut largest) = (0u64, 0i64, 0i64, 0u32);
-        for (position, r) in window.placed(frame) {
+        for (position, r) in crossings.placed(frame) {
             let v = weight(position);
             total += u64::from(v);
             moment += i64::from(v) * i64::from(position);
@@ -140,7 +139,7 @@ impl<S: Shape> Estimator for Tapered<S> {
         // One bit more, since a residual less the level may be twice the largest.
         let shift = (u32::BITS + 1 - largest.leading_zeros()).saturating_sub(RESIDUAL_BITS);
         let (mut along, mut spread, mut squares, mut sizes) = (0i64, 0i64, 0u64, 0u64);
-        for (position, r) in window.placed(frame) {
+        for (position, r) in crossings.placed(frame) {
             // 12 bits of weight and 22 of distance.
             let c = i64::from(weight(position)) * (i64::from(position) * 256 - middle);
             // 34 + 20 + 10 bits at the very most, with half of the crossings on either side of zero.
@@ -154,13 +153,13 @@ impl<S: Shape> Estimator for Tapered<S> {
             return None;
         }
         // c is the slope a quarter cycle.
-        let per_cycle = Scaled::new(4, 0).over(Scaled::new(spread.unsigned_abs(), 0));
+        let per_cycle = Rough::new(4, 0).over(Rough::new(spread.unsigned_abs(), 0));
         Some(Slope {
             num: along.saturating_mul(4),
             den,
             weight: 1,
-            variance: Scaled::new(squares, 20).times(per_cycle).times(per_cycle),
-            worst: Some(Scaled::new(sizes / 2, 0).times(per_cycle)),
+            variance: Rough::new(squares, 20).times(per_cycle).times(per_cycle),
+            worst: Some(Rough::new(sizes / 2, 0).times(per_cycle)),
         })
     }
 }

@@ -1,143 +1,32 @@
-//! The sliding window of crossings, and the sums of a straight-line fit through it.
+//! The sliding window of crossings.
 
 use super::Frame;
-use crate::arithmetic::{Scaled, nearest, product, size};
 use crate::config::Length;
-use crate::limit::MAX_CROSSINGS;
-use crate::unit::{Stamp, Ticks};
+use crate::limit::{LEAST_CYCLES, MAX_CROSSINGS};
+use crate::unit::Stamp;
 
-/// The latest crossings, at most `N`, with the sums of their least-squares line kept up to date in O(1) a crossing.
-///
-/// Stamps are taken as residuals r against a line of integer period, so that sums of squares fit in 64 bits:
-/// r = stamp - (line's stamp at the oldest crossing + k * period), with k cycles from the oldest crossing. All sums are exact
-/// integers; dropping a crossing, moving the origin to the next one and choosing another line are exact too, so nothing
-/// drifts however long the window slides.
-///
-/// Bounds: when a line is chosen sum r^2 is at most 2^60, or the window restarts; until the next is, each of at most N crossings that
-/// come adds at most the square of [`Window::LARGEST_RESIDUAL`], together 2^60. Against the new line sum r^2 is at most twice that
-/// against the old and twice what the lines are apart (Cauchy), so below 2^63, and found without error. By Cauchy again
-/// sum kr is below 2^54 with spans of 4 N cycles, and the fit's numerator n sum kr - sum k sum r at most the root of
-/// n * spread * sum r^2, which is looked at before it is used (`Sums::slope`).
+/// The latest crossings, at most `N`: stamps and cycles between them, kept in O(1) a crossing. What a fit needs of them is summed when
+/// a reading asks ([`Line`](super::line::Line)), so an edge costs the same whatever the window.
 #[derive(Clone, Copy, Debug)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[repr(C)]
 pub struct Window<const N: usize> {
+    // In this order, since an 8-bit part reaches 64 bytes at once.
+    oldest: u16,
+    len: u16,
+    /// Cycles from the oldest crossing to the newest.
+    span: u32,
+    rejected: u32,
+    /// Ticks a cycle, roughly: what the window was begun with, then the last fit's.
+    period: u32,
+    /// Longest span in ticks; see [`reach`].
+    reach: u32,
     stamps: [u32; N],
     /// Cycles from the crossing before.
     steps: [u8; N],
     /// Edges refused since the crossing before, at most 255.
     refused: [u8; N],
-    oldest: u16,
-    /// Cycles from the oldest crossing to the newest.
-    span: u32,
-    rejected: u32,
-    line: Line,
-    sums: Sums,
-    plan: Plan,
 }
-
-/// What [`Window::slide`] goes by. It depends on the number of crossings and the line's period, so it holds for many edges.
-#[derive(Clone, Copy, Debug)]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
-struct Plan {
-    /// Longest span in ticks; see [`Window::reach`].
-    reach: u32,
-    /// As many of the line's periods as there are crossings: from the oldest crossing to the next to come.
-    width: u32,
-    /// By more than this the next crossing has to come late against the oldest, both taken as residuals, for the oldest to go:
-    /// `reach` - `width`. In a full window anything will do; where sliding will not do, nothing.
-    least: i32,
-}
-
-/// The line that residuals are taken against.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub(super) struct Line {
-    /// Its stamp at the oldest crossing's cycle.
-    pub at_oldest: Stamp,
-    /// Ticks a cycle.
-    pub period: u32,
-}
-
-impl Line {
-    /// Ticks from the line at `k` cycles to `stamp`.
-    const fn residual(self, stamp: Stamp, k: u32) -> i32 {
-        stamp.offset(Stamp::new(self.at_oldest.raw().wrapping_add(self.period.wrapping_mul(k))))
-    }
-}
-
-/// Sums over the window, k counted in cycles from the oldest crossing.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub(super) struct Sums {
-    pub n: u32,
-    pub k: u32,
-    pub kk: u64,
-    pub r: i64,
-    pub kr: i64,
-    pub rr: i64,
-}
-
-impl Sums {
-    /// The same sums for residuals r - c - d k.
-    ///
-    /// Single terms may exceed 64 bits where the sum does not, so all is modulo 2^64.
-    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
-    pub const fn rebased(&self, c: i64, d: i64) -> Self {
-        let (n, k, kk) = (self.n as i64, self.k as i64, self.kk.cast_signed());
-
-        let r = self.r.wrapping_sub(shifted(c, n, d, k));
-        let kr = self.kr.wrapping_sub(shifted(c, k, d, kk));
-        // sum (r - c - dk)^2 = rr - c (r + r') - d (kr + kr'), with the primed sums those just found.
-        let rr = self.rr.wrapping_sub(shifted(c, self.r.wrapping_add(r), d, self.kr.wrapping_add(kr)));
-        Self { r, kr, rr, ..*self }
-    }
-
-    /// n * sum k^2 - (sum k)^2, which is n times the spread of k about its mean.
-    pub const fn spread(&self) -> u64 {
-        self.n as u64 * self.kk - self.k as u64 * self.k as u64
-    }
-
-    /// Level and slope of the integer line nearest to the least-squares line through the residuals; `None` with fewer than two
-    /// crossings, or without [`Sums::slope`]. Without a division if it is the zero line.
-    pub fn nearest_line(&self) -> Option<(i64, i64)> {
-        let (tilt, spread) = self.slope()?;
-        let slope = nearest(tilt, spread);
-        let level = nearest(self.r - slope * i64::from(self.k), self.n.into());
-        Some((level, slope))
-    }
-
-    /// Slope of the residuals' least-squares line as a fraction: n * sum kr - sum k * sum r, at most 2^62, over [`Sums::spread`]. `None`
-    /// with fewer than two crossings, and where the numerator could be more: in windows of thousands of crossings with residuals of
-    /// millions of ticks.
-    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
-    pub const fn slope(&self) -> Option<(i64, u64)> {
-        let spread = self.spread();
-        // Nearly always both are far below that, which costs no counting of bits: n is below 2^15.
-        let is_small = (spread | self.rr.cast_unsigned()) >> 48 == 0;
-        if spread == 0
-            || !is_small && size(self.n as u64) + size(spread) + size(self.rr.cast_unsigned()) > 124
-        {
-            return None;
-        }
-        let (n, k) = (self.n as i64, self.k as i64);
-        Some((n.wrapping_mul(self.kr).wrapping_sub(k.wrapping_mul(self.r)), spread))
-    }
-
-    /// Whether sum r^2 against the line that is `c` + `d` k away can be told.
-    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
-    fn reaches(&self, c: i64, d: i64) -> bool {
-        // Below 2^62 each, and c^2 n + 2 c d sum k + d^2 sum k^2 is known to 2^-29 of the largest.
-        let (level, slope) = (Scaled::new(c.unsigned_abs(), 0), Scaled::new(d.unsigned_abs(), 0));
-        let squares = (level.times(level).times(Scaled::new(self.n.into(), 0)))
-            .plus(slope.times(slope).times(Scaled::new(self.kk, 0)));
-        let both = level.times(slope).times(Scaled::new(self.k.into(), 1));
-        let apart = if (c < 0) == (d < 0) { squares.plus(both) } else { squares.minus(both) };
-        apart.less_than(Scaled::new(1, 61))
-    }
-}
-
-/// Largest sum r^2 right after a line has been chosen.
-const LARGEST_SQUARES: i64 = 1 << 60;
 
 /// One crossing as the window holds it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -149,16 +38,9 @@ pub(crate) struct Member {
 }
 
 impl<const N: usize> Window<N> {
-    /// Residuals beyond this many ticks restart the window: no crossing that passed a gate is so far off.
-    pub const LARGEST_RESIDUAL: u32 = {
-        let n = usize::BITS - (N - 1).leading_zeros();
-        let bits = (LARGEST_SQUARES.ilog2() - n) / 2;
-        1 << (if bits < 26 { bits } else { 26 })
-    };
-
-    /// Longest span in cycles: three quarters of the crossings may be missing.
+    /// Longest span in cycles: three quarters of the crossings may be missing. With 64 crossings it has 8 bits.
     #[allow(clippy::cast_possible_truncation, reason = "N is at most 16384")]
-    pub const LONGEST_SPAN: u32 = N as u32 * 4;
+    pub const LONGEST_SPAN: u32 = N as u32 * 4 - 1;
 
     /// An empty window.
     pub(crate) const fn new() -> Self {
@@ -168,30 +50,35 @@ impl<const N: usize> Window<N> {
             steps: [0; N],
             refused: [0; N],
             oldest: 0,
+            len: 0,
             span: 0,
             rejected: 0,
-            line: Line { at_oldest: Stamp::new(0), period: 0 },
-            sums: Sums { n: 0, k: 0, kk: 0, r: 0, kr: 0, rr: 0 },
-            plan: Plan { reach: 0, width: 0, least: i32::MAX },
+            period: 0,
+            reach: 0,
         }
     }
 
     /// Forgets all crossings.
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     pub(crate) const fn clear(&mut self) {
-        self.plan.least = i32::MAX;
+        self.len = 0;
         self.span = 0;
         self.rejected = 0;
-        self.sums = Sums { n: 0, k: 0, kk: 0, r: 0, kr: 0, rr: 0 };
     }
 
     /// Number of crossings held.
     pub const fn len(&self) -> usize {
-        self.sums.n as usize
+        self.len as usize
+    }
+
+    /// The same in as many bits as it needs.
+    pub(super) const fn crossings(&self) -> u16 {
+        self.len
     }
 
     /// Whether no crossing is held.
     pub const fn is_empty(&self) -> bool {
-        self.sums.n == 0
+        self.len == 0
     }
 
     /// Cycles from the oldest crossing to the newest.
@@ -201,7 +88,7 @@ impl<const N: usize> Window<N> {
 
     /// Cycles inside the window whose crossing is missing.
     pub const fn missed(&self) -> u32 {
-        self.span.saturating_sub(self.sums.n.saturating_sub(1))
+        self.span.saturating_sub((self.len as u32).saturating_sub(1))
     }
 
     /// Edges refused between the oldest crossing and the newest; of one cycle at most 255 are counted.
@@ -214,12 +101,14 @@ impl<const N: usize> Window<N> {
         Some((self.member(0)?.stamp, self.member(self.len().checked_sub(1)?)?.stamp))
     }
 
-    pub(super) const fn line(&self) -> Line {
-        self.line
+    /// Ticks a cycle, roughly.
+    pub(super) const fn period(&self) -> u32 {
+        self.period
     }
 
-    pub(super) const fn sums(&self) -> &Sums {
-        &self.sums
+    /// Sets what ticks a cycle has, roughly, as a window of `length` begins and as a fit finds; and with it how far the window reaches.
+    pub(crate) const fn set_period(&mut self, period: u32, length: Length) {
+        (self.period, self.reach) = (period, reach(period, length));
     }
 
     /// The `i`-th crossing, counted from the oldest.
@@ -236,24 +125,32 @@ impl<const N: usize> Window<N> {
         (0..self.len()).filter_map(|i| self.member(i))
     }
 
-    /// Stamp, cycles before the newest, and residual of each crossing in the ring, newest first: those that have left the window
-    /// as well, as long as nothing has taken their place.
+    /// Stamps and steps of all crossings after the oldest, in order, in at most two pieces: up to the end of the ring and on from its start.
+    #[cfg_attr(target_has_atomic = "ptr", inline)]
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
+    pub(super) fn younger(&self) -> [(&[u32], &[u8]); 2] {
+        let (from, to) = (self.slot(1), self.slot(1) + self.len().saturating_sub(1));
+        let run = |range: core::ops::Range<usize>| {
+            (self.stamps.get(range.clone()).unwrap_or(&[]), self.steps.get(range).unwrap_or(&[]))
+        };
+        if to <= N { [run(from..to), (&[], &[])] } else { [run(from..N), run(0..to - N)] }
+    }
+
+    /// Each crossing in the ring, newest first: those that have left the window as well, as long as nothing has taken their place.
     ///
     /// The first crossing after a clear has step zero, and nothing before it is of this run.
-    pub(super) fn backwards(&self) -> impl Iterator<Item = (Stamp, u32, i32)> {
-        let (mut at, mut back) = (self.slot(self.len().saturating_sub(1)), 0);
+    #[inline]
+    pub(super) fn backwards(&self) -> impl Iterator<Item = Member> {
+        let mut at = self.slot(self.len().saturating_sub(1));
         let mut left = if self.is_empty() { 0 } else { N };
         core::iter::from_fn(move || {
             left = left.checked_sub(1)?;
-            let (stamp, step) = (Stamp::new(*self.stamps.get(at)?), *self.steps.get(at)?);
-            let line = self.line.period.wrapping_mul(self.span.wrapping_sub(back));
-            let place = (stamp, back, stamp.offset(Stamp::new(self.line.at_oldest.raw().wrapping_add(line))));
-            if step == 0 {
+            let member = Member { stamp: Stamp::new(*self.stamps.get(at)?), step: *self.steps.get(at)? };
+            if member.step == 0 {
                 left = 0;
             }
-            back += u32::from(step);
             at = if at == 0 { N - 1 } else { at - 1 };
-            Some(place)
+            Some(member)
         })
     }
 
@@ -262,215 +159,80 @@ impl<const N: usize> Window<N> {
         if at >= N { at - N } else { at }
     }
 
-    /// Residual of `stamp` at `k` cycles from the oldest crossing.
-    pub(super) const fn residual(&self, stamp: Stamp, k: u32) -> i32 {
-        self.line.residual(stamp, k)
-    }
-
-    /// Whether the next crossing, `step` cycles on at `stamp`, asks the oldest to go: for its place, for the span in cycles, or
-    /// because without it the window is still nearer to `length` ticks, counted in whole cycles.
-    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
-    pub(super) fn is_full(&self, stamp: Stamp, step: u8, length: Length) -> bool {
-        let Some(oldest) = self.member(0) else { return false };
-        self.len() == N
-            || self.span + u32::from(step) > Self::LONGEST_SPAN
-            || (stamp - oldest.stamp).count() > self.reach(length)
-    }
-
-    /// Whether the oldest crossing is outside `length` ticks before a crossing of the other polarity at `stamp`.
-    pub(super) fn is_behind(&self, stamp: Stamp, length: Length) -> bool {
-        self.member(0).is_some_and(|oldest| (stamp - oldest.stamp).count() > self.reach(length))
-    }
-
     /// Where this window lies if it is the only one: crossings at every fourth quarter cycle, its middle in the middle.
     pub(super) fn frame(&self) -> Frame {
         Frame { oldest: -(2 * self.span).cast_signed(), reach: 2 * self.span + 4 }
     }
 
-    /// Place in `frame`, in quarter cycles from its middle, and residual of each crossing, oldest first.
-    pub(super) fn placed(&self, frame: Frame) -> impl Iterator<Item = (i32, i32)> {
-        let mut k = 0;
-        self.members().enumerate().map(move |(i, member)| {
-            if i > 0 {
-                k += u32::from(member.step);
-            }
-            (frame.oldest + (4 * k).cast_signed(), self.residual(member.stamp, k))
-        })
-    }
-
-    /// Longest span in ticks, below 2^31 + 2^26: half a period more than `length`, so that the number of cycles is the nearest; a
-    /// quarter where crossings come at every half cycle.
-    const fn reach(&self, length: Length) -> u32 {
-        length.ticks + (self.line.period >> length.share)
-    }
-
     /// Whether one more cycle would be too many for `length` ticks or for the ring. Of two polarities either may have its ends half a
     /// cycle inside the other's.
-    pub(super) fn is_long(&self, length: Length) -> bool {
-        let inside = if length.share > 1 { self.line.period / 2 } else { 0 };
+    fn is_long(&self, length: Length) -> bool {
+        let inside = if length.share > 1 { self.period / 2 } else { 0 };
         self.len() == N
-            || self.ends().is_some_and(|(first, last)| {
-                (last - first).count() + inside + self.line.period > self.reach(length)
-            })
+            || self
+                .ends()
+                .is_some_and(|(first, last)| (last - first).count() + inside + self.period > self.reach)
     }
 
-    /// Takes the oldest crossing out and makes the next one the origin. Returns the residual it had and how many cycles the
-    /// origin moved.
-    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
-    pub(super) fn drop_oldest(&mut self) -> Option<(i32, u32)> {
-        let oldest = self.member(0)?;
-        let Some(next) = self.member(1) else {
-            self.clear();
-            return None;
-        };
-        let (r0, step) = (oldest.stamp.offset(self.line.at_oldest), u32::from(next.step));
-        let s = &mut self.sums;
-        s.n -= 1;
-        s.r -= i64::from(r0);
-        s.rr -= square(r0);
-        // Its k was zero; the others' k fall by the step.
-        s.kr -= i64::from(step) * s.r;
-        s.kk -= u64::from(step) * (2 * u64::from(s.k) - u64::from(step) * u64::from(s.n));
-        s.k -= step * s.n;
-        self.rejected -= u32::from(self.refused.get(self.slot(1)).copied().unwrap_or(0));
-        self.oldest = narrow(self.slot(1));
-        self.span -= step;
-        self.line.at_oldest = self.line.at_oldest + Ticks::new(self.line.period.wrapping_mul(step));
-        Some((r0, step))
-    }
-
-    /// Works out when to slide, after anything but sliding has changed the window.
-    pub(super) fn plan(&mut self, length: Length) {
-        let (n, reach) = (self.sums.n, self.reach(length));
-        // Below 2^32, since the span, which the line follows, is within `reach` unless crossings are missing.
-        let width = self.line.period.wrapping_mul(n);
-        let least = if n < 3 || self.span + 1 != n {
-            i32::MAX
-        } else if self.len() == N {
-            i32::MIN
-        } else {
-            reach.checked_signed_diff(width).unwrap_or(i32::MAX)
-        };
-        self.plan = Plan { reach, width, least };
-    }
-
-    /// Drops the oldest crossing and appends one that came a single cycle on with no edge refused, the usual case of a full
-    /// window without gaps, in fewer steps: exactly what [`Self::drop_oldest`] and [`Self::append`] in turn would leave.
-    /// Without gaps the sums of k do not change, and one product serves both squares. False, with nothing changed, if it is
-    /// not that case.
+    /// Takes a crossing `step` cycles after the last, with `refused` edges between them; lets go of those that leave the window, or for
+    /// which there is no place.
     #[cfg_attr(target_has_atomic = "ptr", inline)]
-    #[cfg_attr(target_arch = "avr", inline(never))]
-    pub(super) fn slide(&mut self, stamp: Stamp) -> bool {
-        let at = usize::from(self.oldest);
-        let Some(oldest) = self.stamps.get(at) else { return false };
-        let after = if at + 1 == N { 0 } else { at + 1 };
-        let to = self.slot(self.len());
-        let (Some(next), Some(left)) = (self.stamps.get(after), self.refused.get(after)) else {
-            return false;
-        };
-        let r0 = Stamp::new(*oldest).offset(self.line.at_oldest);
-        let rise = stamp.raw().wrapping_sub(*oldest).wrapping_sub(self.plan.width).cast_signed();
-        let r1 = r0.wrapping_add(rise);
-        if rise <= self.plan.least
-            || stamp.raw().wrapping_sub(*next) > self.plan.reach
-            || !(-Self::LARGEST_RESIDUAL.cast_signed()..=Self::LARGEST_RESIDUAL.cast_signed()).contains(&r1)
-        {
-            return false;
-        }
-        let left = *left;
-        let (Some(s), Some(c), Some(f)) =
-            (self.stamps.get_mut(to), self.steps.get_mut(to), self.refused.get_mut(to))
-        else {
-            return false;
-        };
-        (*s, *c, *f) = (stamp.raw(), 1, 0);
-        self.rejected -= u32::from(left);
-        self.oldest = narrow(after);
-        self.line.at_oldest = self.line.at_oldest + Ticks::new(self.line.period);
-        let sums = &mut self.sums;
-        sums.kr += product(self.span.cast_signed(), r1) - (sums.r - i64::from(r0));
-        sums.r += i64::from(rise);
-        // Both are residuals, below 2^26.
-        sums.rr += product(rise, r0 + r1);
-        true
-    }
-
-    /// Starts an empty window at `stamp`, with residuals against a line of `period` ticks.
-    pub(super) fn start(&mut self, stamp: Stamp, period: u32) {
-        self.clear();
-        self.line = Line { at_oldest: stamp, period };
-        self.append(stamp, 0, 0, 0);
-    }
-
-    /// Appends a crossing whose residual is `r`.
     #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
-    pub(super) fn append(&mut self, stamp: Stamp, r: i32, step: u8, refused: u8) {
+    pub(crate) fn push(&mut self, stamp: Stamp, step: u8, refused: u8) {
+        self.make_room(stamp, step.into(), N - 1);
+        let (step, refused) = if self.is_empty() { (0, 0) } else { (step, refused) };
         let at = self.slot(self.len());
         if let (Some(s), Some(c), Some(f)) =
             (self.stamps.get_mut(at), self.steps.get_mut(at), self.refused.get_mut(at))
         {
             (*s, *c, *f) = (stamp.raw(), step, refused);
         }
+        self.len += 1;
         self.span += u32::from(step);
         self.rejected += u32::from(refused);
-        let k = self.span;
-        let s = &mut self.sums;
-        s.n += 1;
-        s.k += k;
-        s.kk += u64::from(k) * u64::from(k);
-        s.r += i64::from(r);
-        s.kr += i64::from(k) * i64::from(r);
-        s.rr += square(r);
     }
 
-    /// Moves the line to the integer one nearest to the least-squares line, unless it has the same period and is less than 1024 ticks
-    /// away: that distance costs the fit nothing. `None`, with nothing changed, if the crossings are too far from that line.
-    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
-    pub(super) fn settle(&mut self) -> Option<Moved> {
-        let (tilt, spread) = self.sums.slope()?;
-        if tilt.unsigned_abs() <= spread / 2 && self.sums.r.unsigned_abs() >> 10 < self.sums.n.into() {
-            return Some(Moved { level: 0, slope: 0 });
-        }
-        let (level, slope) = self.sums.nearest_line()?;
-        self.shift(i32::try_from(level).ok()?, i32::try_from(slope).ok()?)
+    /// Lets go of what a crossing of the other polarity at `stamp` leaves outside.
+    pub(crate) fn trim(&mut self, stamp: Stamp) {
+        self.make_room(stamp, 0, N);
     }
 
-    /// `None`, with nothing changed, if the crossings are too far from that line.
-    fn shift(&mut self, level: i32, slope: i32) -> Option<Moved> {
-        if !self.sums.reaches(level.into(), slope.into()) {
-            return None;
+    /// Lets the oldest go until at most `most` are left, all within reach of `stamp`, and `step` more cycles are not too many.
+    #[inline]
+    fn make_room(&mut self, stamp: Stamp, step: u32, most: usize) {
+        let (mut at, mut len) = (usize::from(self.oldest), self.len());
+        while let Some(oldest) = self.stamps.get(at).filter(|_| len > 0) {
+            if len <= most
+                && self.span + step <= Self::LONGEST_SPAN
+                && stamp.raw().wrapping_sub(*oldest) <= self.reach
+            {
+                break;
+            }
+            at = if at + 1 == N { 0 } else { at + 1 };
+            len -= 1;
+            if len == 0 {
+                (self.span, self.rejected) = (0, 0);
+            } else if let (Some(step), Some(refused)) = (self.steps.get(at), self.refused.get(at)) {
+                self.span -= u32::from(*step);
+                self.rejected -= u32::from(*refused);
+            }
         }
-        let moved = self.sums.rebased(level.into(), slope.into());
-        if moved.rr > LARGEST_SQUARES {
-            return None;
-        }
-        self.sums = moved;
-        self.line.at_oldest = Stamp::new(self.line.at_oldest.raw().wrapping_add_signed(level));
-        self.line.period = self.line.period.wrapping_add_signed(slope);
-        Some(Moved { level, slope })
+        (self.oldest, self.len) = (narrow(at), narrow(len));
+    }
+
+    /// Whether there is enough for a reading: [`LEAST_CYCLES`] cycles, or as many as fit into `length` ticks.
+    pub(crate) fn is_ripe(&self, length: Length) -> bool {
+        self.span >= LEAST_CYCLES || self.is_long(length)
     }
 }
 
-/// The line was moved: residuals fell by `level` + `slope` * k.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Moved {
-    pub level: i32,
-    pub slope: i32,
+/// Longest span of a window of `length` in ticks, below 2^31 + 2^26: half a period more than that, so that the number of cycles is the
+/// nearest; a quarter where crossings come at every half cycle.
+const fn reach(period: u32, length: Length) -> u32 {
+    length.ticks + (period >> length.share)
 }
 
-#[allow(clippy::cast_possible_truncation, reason = "a slot is below N, at most 16384")]
-const fn narrow(slot: usize) -> u16 {
-    slot as u16
+#[allow(clippy::cast_possible_truncation, reason = "at most N, which is at most 16384")]
+const fn narrow(value: usize) -> u16 {
+    value as u16
 }
-
-const fn square(r: i32) -> i64 {
-    r as i64 * r as i64
-}
-
-/// c * level + d * slope, modulo 2^64.
-const fn shifted(c: i64, level: i64, d: i64, slope: i64) -> i64 {
-    c.wrapping_mul(level).wrapping_add(d.wrapping_mul(slope))
-}
-
-#[cfg(test)]
-mod tests;

@@ -1,6 +1,6 @@
 //! What came inside one interval: first and last crossing, and how evenly the ones between.
 
-use crate::arithmetic::Scaled;
+use crate::arithmetic::Rough;
 use crate::reading::THOUSANDTH;
 
 /// First and last crossing, as places on the long scale, with the numbers of the cycles that they began.
@@ -78,14 +78,14 @@ impl Jitter {
     ///
     /// The differences are correlated by -2/3 and 1/6 with the next and the next but one, so n of them have the degrees of
     /// freedom of n / (1 + 2 (4/9 + 1/36)) = 18 n / 35 independent ones.
-    pub fn judge(&self) -> Option<(Scaled, Scaled)> {
+    pub fn judge(&self) -> Option<(Rough, Rough)> {
         let n = u64::from(self.differences);
         if n < 3 || self.squares == u64::MAX {
             return None;
         }
-        let twice_variance = Scaled::new(self.squares, 0).over(Scaled::new(3 * n, 0));
+        let twice_variance = Rough::new(self.squares, 0).over(Rough::new(3 * n, 0));
         // 2.41 / (18 n / 35 - 1.05) is 337.4 / (72 n - 147).
-        let factor = Scaled::new(1_960 + 337_400 / (72 * n - 147), 0).times(THOUSANDTH);
+        let factor = Rough::new(1_960 + 337_400 / (72 * n - 147), 0).times(THOUSANDTH);
         Some((twice_variance, factor))
     }
 }

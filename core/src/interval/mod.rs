@@ -29,7 +29,7 @@ mod moment;
 
 use core::fmt;
 
-use crate::arithmetic::Scaled;
+use crate::arithmetic::Rough;
 use crate::clock::{Clock, Timebase};
 use crate::config::{Config, ConfigError};
 use crate::limit::MIN_INTERVAL_MS;
@@ -269,21 +269,21 @@ impl Intervals {
         jitter: &Jitter,
     ) -> Option<(Frequency, Frequency)> {
         let (twice_variance, factor) = jitter.judge()?;
-        let duration = Scaled::new(duration.into(), 0);
-        let quantisation = self.base.quantisation().times(Scaled::new(2, 0));
+        let duration = Rough::new(duration.into(), 0);
+        let quantisation = self.base.quantisation().times(Rough::new(2, 0));
         let ends = twice_variance.plus(quantisation).over(duration.times(duration));
         let mut spread = ends.times(factor).times(factor);
         let q = self.base.quantum();
         let whole = q.times(q).over(duration.times(duration));
         // Half a step of jitter on each stamp dithers: twice q^2/3 in all.
-        if twice_variance.times(Scaled::new(3, 0)).less_than(q.times(q).times(Scaled::new(2, 0)))
+        if twice_variance.times(Rough::new(3, 0)).less_than(q.times(q).times(Rough::new(2, 0)))
             && spread.less_than(whole)
         {
             spread = whole;
         }
-        let f = Scaled::new(frequency.nanohertz(), 0);
+        let f = Rough::new(frequency.nanohertz(), 0);
         let (standard, expanded) = self.base.with(ends, spread);
-        let nanohertz = |relative: Scaled| f.times(relative).ceil().map(Frequency::from_nanohertz);
+        let nanohertz = |relative: Rough| f.times(relative).ceil().map(Frequency::from_nanohertz);
         Some((nanohertz(standard)?, nanohertz(expanded)?))
     }
 }

@@ -108,14 +108,14 @@ impl SensorTime {
     fn split(&self, thousandths: u64) -> (u32, u32) {
         let rate = u64::from(self.rate_hz);
         // Ten turns of a subtraction: a 64-bit division takes an 8-bit part five times as long.
-        let (mut ms, mut rest, mut bit) = (0, thousandths, 1_u32 << 9);
-        while bit > 0 {
-            let part = rate * u64::from(bit);
+        let (mut ms, mut rest, mut part) = (0, thousandths, rate << 9);
+        for _ in 0..10 {
+            ms <<= 1;
             if rest >= part {
                 rest -= part;
-                ms += bit;
+                ms |= 1;
             }
-            bit >>= 1;
+            part >>= 1;
         }
         (ms, rest as u32)
     }

@@ -223,6 +223,7 @@ impl Qualifier {
     }
 
     /// Judges an edge of the used polarity.
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     pub fn push(&mut self, stamp: Stamp, settings: &Settings) -> Verdict {
         self.settled = false;
         let Some(track) = &mut self.track else {

@@ -48,11 +48,9 @@ impl Seeker {
     /// Takes an edge and returns the most even chain that ends in it, if there is one.
     pub fn push(&mut self, stamp: Stamp, settings: &Settings) -> Option<Chain> {
         self.forget(stamp, settings);
-        if let Some(newest) = self.held().first() {
-            // Chatter: the edges of one burst lie within 7 sigma/slew, a few per cent of a period; the first stands for all.
-            if (stamp - *newest).count() < settings.shortest() / 16 {
-                return None;
-            }
+        // Chatter: the edges of one burst lie within 7 sigma/slew, a few per cent of a period; the first stands for all.
+        if self.len > 0 && (stamp - self.at(0)).count() < settings.shortest() / 16 {
+            return None;
         }
         self.stamps.copy_within(0..MEMORY - 1, 1);
         if let Some(first) = self.stamps.first_mut() {
@@ -63,57 +61,62 @@ impl Seeker {
     }
 
     /// Drops what is too old to be in a chain that ends `now`.
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     pub fn forget(&mut self, now: Stamp, settings: &Settings) {
         // Below 2^29.
         let reach = (settings.longest() + settings.longest() / 16) * INTERVALS;
-        while let Some(oldest) = self.held().last() {
-            match now.since(*oldest) {
+        while self.len > 0 {
+            match now.since(self.at(self.len - 1)) {
                 Some(age) if age.count() <= reach => break,
                 _ => self.len -= 1,
             }
         }
     }
 
-    fn held(&self) -> &[Stamp] {
-        self.stamps.get(..usize::from(self.len)).unwrap_or_default()
+    /// The `i`-th edge before the newest, of those there are.
+    fn at(&self, i: u8) -> Stamp {
+        self.stamps.get(usize::from(i) % MEMORY).copied().unwrap_or(Stamp::new(0))
     }
 
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     fn chain(&self, settings: &Settings) -> Option<Chain> {
-        let (last, earlier) = self.held().split_first()?;
+        let last = self.at(0);
         let mut best: Option<Chain> = None;
-        for (i, third) in earlier.iter().enumerate() {
-            let interval = (*last - *third).count();
+        for i in 1..self.len {
+            let third = self.at(i);
+            let interval = (last - third).count();
             if interval > settings.longest() {
                 break;
             }
             if interval < settings.shortest() {
                 continue;
             }
-            let before_third = earlier.get(i + 1..).unwrap_or_default();
-            let Some((rest, second, first_step)) = nearest(before_third, *third, interval) else { continue };
-            let Some((_, first, second_step)) = nearest(rest, second, interval) else { continue };
-            let unevenness = first_step.abs_diff(interval).max(second_step.abs_diff(first_step));
+            let Some(j) = self.nearest(i, interval) else { continue };
+            let Some(k) = self.nearest(j, interval) else { continue };
+            let (second, first) = (self.at(j), self.at(k));
+            let (second_step, first_step) = ((third - second).count(), (second - first).count());
+            let unevenness = second_step.abs_diff(interval).max(first_step.abs_diff(second_step));
             if unevenness <= interval / 16 && best.is_none_or(|b| unevenness < b.unevenness) {
-                best = Some(Chain { stamps: [first, second, *third, *last], unevenness });
+                best = Some(Chain { stamps: [first, second, third, last], unevenness });
             }
         }
         best
     }
-}
 
-/// Of `candidates`, newest first, the one whose distance before `from` is nearest to `interval`, with the candidates
-/// older than it and that distance.
-fn nearest(candidates: &[Stamp], from: Stamp, interval: u32) -> Option<(&[Stamp], Stamp, u32)> {
-    let mut best: Option<(&[Stamp], Stamp, u32)> = None;
-    for (i, stamp) in candidates.iter().enumerate() {
-        let step = (from - *stamp).count();
-        if best.is_none_or(|(_, _, b)| step.abs_diff(interval) < b.abs_diff(interval)) {
-            best = Some((candidates.get(i + 1..).unwrap_or_default(), *stamp, step));
-        } else {
-            break;
+    /// Of the edges older than the `i`-th, the one whose distance before it is nearest to `interval`.
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
+    fn nearest(&self, i: u8, interval: u32) -> Option<u8> {
+        let (from, mut best, mut off) = (self.at(i), None, u32::MAX);
+        // Distances only grow.
+        for j in i + 1..self.len {
+            let step = (from - self.at(j)).count().abs_diff(interval);
+            if step >= off {
+                break;
+            }
+            (best, off) = (Some(j), step);
         }
+        best
     }
-    best
 }
 
 #[cfg(test)]

@@ -138,6 +138,7 @@ impl Tracker {
     }
 
     /// Lets the expected crossing go by.
+    #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     pub fn skip(&mut self) {
         self.advance(0);
         self.coasted = self.coasted.saturating_add(1);

@@ -143,7 +143,7 @@ static void say_nothing(avr_t *avr, const int level, const char *format, va_list
     (void)avr, (void)level, (void)format, (void)args;
 }
 
-struct board *board_new(const char *elf, char port, int pin, uint32_t flash) {
+struct board *board_new(const char *elf, char port, int pin) {
     avr_global_logger_set(say_nothing);
     elf_firmware_t firmware;
     memset(&firmware, 0, sizeof firmware);
@@ -151,7 +151,6 @@ struct board *board_new(const char *elf, char port, int pin, uint32_t flash) {
     struct board *board = calloc(1, sizeof *board);
     avr_t *avr = board->avr = avr_make_mcu_by_name("atmega328p");
     if (!avr) return NULL;
-    avr->flashend = flash - 1;
     avr_init(avr);
     avr->log = 1;
     firmware.frequency = 16000000;

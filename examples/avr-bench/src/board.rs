@@ -24,7 +24,7 @@ pub struct Cost {
 struct Opaque([u8; 0]);
 
 unsafe extern "C" {
-    fn board_new(elf: *const c_char, port: c_char, pin: c_int, flash: u32) -> *mut Opaque;
+    fn board_new(elf: *const c_char, port: c_char, pin: c_int) -> *mut Opaque;
     fn board_edges(board: *mut Opaque, cycles: *const u64, levels: *const u8, edges: usize);
     fn board_paint(board: *mut Opaque, from: u16);
     fn board_stack(board: *const Opaque) -> u16;
@@ -80,14 +80,14 @@ impl Edges {
 pub struct Board(*mut Opaque);
 
 impl Board {
-    /// A board with the firmware of `elf` in `flash` bytes, whose edges come to `pin`, such as B0.
-    pub fn new(elf: &str, pin: &str, flash: u32) -> Result<Self, Box<dyn Error>> {
+    /// A board with the firmware of `elf`, whose edges come to `pin`, such as B0.
+    pub fn new(elf: &str, pin: &str) -> Result<Self, Box<dyn Error>> {
         let &[port @ b'B'..=b'D', bit @ b'0'..=b'7'] = pin.as_bytes() else {
             return Err(format!("a pin is B0 to D7, not {pin}").into());
         };
         let path = CString::new(elf)?;
         // SAFETY: the path is a string; the shim copies what it keeps.
-        let board = unsafe { board_new(path.as_ptr(), port as c_char, c_int::from(bit - b'0'), flash) };
+        let board = unsafe { board_new(path.as_ptr(), port as c_char, c_int::from(bit - b'0')) };
         if board.is_null() {
             return Err(format!("{elf}: not a firmware that libsimavr can load").into());
         }

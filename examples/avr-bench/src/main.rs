@@ -6,8 +6,6 @@
 //!
 //! `--times` writes the cycle of each byte, `--captures` each capture that the firmware has read, in ticks since it started the timer.
 //!
-//! `--flash` gives the processor more flash than its 32,768 bytes, at most 131,072: to measure what does not fit yet.
-//!
 //! An edge is a line `CYCLE LEVEL`, in order of time, level 1 or 0; a line without level is a pulse: high at the cycle, low 16 cycles later.
 
 mod board;
@@ -27,7 +25,6 @@ struct Options {
     firmware: String,
     pin: String,
     until: u64,
-    flash: u32,
     costs: Option<String>,
     times: Option<String>,
     captures: Option<String>,
@@ -36,7 +33,7 @@ struct Options {
 
 fn options() -> Result<Options, Box<dyn Error>> {
     let mut args = std::env::args().skip(1);
-    let mut options = Options { pin: "B0".into(), flash: 32_768, ..Options::default() };
+    let mut options = Options { pin: "B0".into(), ..Options::default() };
     while let Some(arg) = args.next() {
         if !arg.starts_with("--") {
             options.firmware = arg;
@@ -46,12 +43,6 @@ fn options() -> Result<Options, Box<dyn Error>> {
         match arg.as_str() {
             "--pin" => options.pin = value,
             "--until" => options.until = value.parse().map_err(|_| "--until needs a number of cycles")?,
-            "--flash" => {
-                options.flash = value.parse().map_err(|_| "--flash needs a number of bytes")?;
-                if !options.flash.is_power_of_two() || !(32_768..=131_072).contains(&options.flash) {
-                    return Err("--flash is 32768, 65536 or 131072".into());
-                }
-            }
             "--costs" => options.costs = Some(value),
             "--captures" => options.captures = Some(value),
             "--times" => options.times = Some(value),
@@ -71,7 +62,7 @@ fn run() -> Result<(), Box<dyn Error>> {
     std::io::stdin().read_to_string(&mut text)?;
     let edges = Edges::parse(&text)?;
     let symbols = Symbols::of(&options.firmware)?;
-    let mut board = Board::new(&options.firmware, &options.pin, options.flash)?;
+    let mut board = Board::new(&options.firmware, &options.pin)?;
     board.paint(symbols.end_of_variables()?);
     for name in &options.watch {
         board.watch(symbols.function(name)?)?;

@@ -29,16 +29,22 @@ const SETTINGS: Settings = match CONFIG.check() {
 pub fn run(queue: &'static Queue) -> ! {
     let mut meter = Meter::with(SETTINGS);
     let mut report = Report { sequence: 0, time: SensorTime::new(timer::RATE, Stamp::new(0)) };
+    serve(queue, &mut meter, &mut report)
+}
+
+/// Out of line, as is [`Report::send`]: what lies farther than 63 bytes up the stack takes seven instructions to reach.
+#[inline(never)]
+fn serve(queue: &'static Queue, meter: &mut Meter<64>, report: &mut Report) -> ! {
     let mut seen = 0;
     loop {
         // The tally first, then the queue: when that is empty, all edges before the overflow have been taken.
         let tally = timer::tally();
-        let empty = take_edges(queue, &mut meter, &mut report);
+        let empty = take_edges(queue, meter, report);
         // Time passes by overflows, 30 a second. Without this a dead line would keep its last reading for ever.
         if empty && tally != seen {
             seen = tally;
             meter.idle(Stamp::new(u32::from(tally) << 16));
-            report.send_due(&mut meter);
+            report.send_due(meter);
         }
         interrupts::sleep_unless(|| !queue.is_empty() || timer::tally() != seen);
     }
@@ -64,10 +70,15 @@ struct Report {
 impl Report {
     fn send_due(&mut self, meter: &mut Meter<64>) {
         if let Some(reading) = take_reading(meter) {
-            let record = Record::new(self.sequence, self.time.at(reading.middle), &reading);
-            self.sequence = next(self.sequence);
-            write_line(&record);
+            self.send(&reading);
         }
+    }
+
+    #[inline(never)]
+    fn send(&mut self, reading: &Reading) {
+        let record = Record::new(self.sequence, self.time.at(reading.middle), reading);
+        self.sequence = next(self.sequence);
+        write_line(&record);
     }
 }
 
