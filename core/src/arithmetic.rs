@@ -350,6 +350,10 @@ impl Rough {
         if word == 0 {
             return Self::ZERO;
         }
+        if !IS_SMALL {
+            let zeros = word.leading_zeros();
+            return Self::full(word << zeros, exponent - zeros as i16);
+        }
         // Whole bytes first: an 8-bit part shifts bit by bit.
         while word >> 24 == 0 {
             (word, exponent) = (word << 8, exponent - 8);

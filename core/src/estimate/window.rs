@@ -155,8 +155,7 @@ impl<const N: usize> Window<N> {
     }
 
     const fn slot(&self, i: usize) -> usize {
-        let at = self.oldest as usize + i;
-        if at >= N { at - N } else { at }
+        after::<N>(self.oldest as usize, i)
     }
 
     /// Where this window lies if it is the only one: crossings at every fourth quarter cycle, its middle in the middle.
@@ -174,56 +173,82 @@ impl<const N: usize> Window<N> {
                 .is_some_and(|(first, last)| (last - first).count() + inside + self.period > self.reach)
     }
 
+    /// Whether there is enough for a reading: [`LEAST_CYCLES`] cycles, or as many as fit into `length` ticks.
+    pub(crate) fn is_ripe(&self, length: Length) -> bool {
+        self.span >= LEAST_CYCLES || self.is_long(length)
+    }
+
     /// Takes a crossing `step` cycles after the last, with `refused` edges between them; lets go of those that leave the window, or for
     /// which there is no place.
     #[cfg_attr(target_has_atomic = "ptr", inline)]
     #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     pub(crate) fn push(&mut self, stamp: Stamp, step: u8, refused: u8) {
-        self.make_room(stamp, step.into(), N - 1);
-        let (step, refused) = if self.is_empty() { (0, 0) } else { (step, refused) };
-        let at = self.slot(self.len());
+        let mut held = self.within_reach(stamp, step.into(), N - 1);
+        let (step, refused) = if held.len == 0 { (0, 0) } else { (step, refused) };
+        let at = after::<N>(held.oldest, held.len);
         if let (Some(s), Some(c), Some(f)) =
             (self.stamps.get_mut(at), self.steps.get_mut(at), self.refused.get_mut(at))
         {
             (*s, *c, *f) = (stamp.raw(), step, refused);
         }
-        self.len += 1;
-        self.span += u32::from(step);
-        self.rejected += u32::from(refused);
+        held.len += 1;
+        held.span += u32::from(step);
+        held.rejected += u32::from(refused);
+        self.hold(&held);
     }
 
     /// Lets go of what a crossing of the other polarity at `stamp` leaves outside.
     pub(crate) fn trim(&mut self, stamp: Stamp) {
-        self.make_room(stamp, 0, N);
+        self.hold(&self.within_reach(stamp, 0, N));
     }
 
-    /// Lets the oldest go until at most `most` are left, all within reach of `stamp`, and `step` more cycles are not too many.
     #[inline]
-    fn make_room(&mut self, stamp: Stamp, step: u32, most: usize) {
-        let (mut at, mut len) = (usize::from(self.oldest), self.len());
-        while let Some(oldest) = self.stamps.get(at).filter(|_| len > 0) {
-            if len <= most
-                && self.span + step <= Self::LONGEST_SPAN
+    fn hold(&mut self, held: &Held) {
+        (self.oldest, self.len) = (narrow(held.oldest), narrow(held.len));
+        (self.span, self.rejected) = (held.span, held.rejected);
+    }
+
+    /// What is left when the oldest have gone until they are at most `most`, all within reach of `stamp`, and `step` more cycles are not
+    /// too many.
+    #[inline]
+    fn within_reach(&self, stamp: Stamp, step: u32, most: usize) -> Held {
+        let mut held =
+            Held { oldest: self.oldest.into(), len: self.len(), span: self.span, rejected: self.rejected };
+        while let Some(oldest) = self.stamps.get(held.oldest).filter(|_| held.len > 0) {
+            if held.len <= most
+                && held.span + step <= Self::LONGEST_SPAN
                 && stamp.raw().wrapping_sub(*oldest) <= self.reach
             {
                 break;
             }
-            at = if at + 1 == N { 0 } else { at + 1 };
-            len -= 1;
-            if len == 0 {
-                (self.span, self.rejected) = (0, 0);
-            } else if let (Some(step), Some(refused)) = (self.steps.get(at), self.refused.get(at)) {
-                self.span -= u32::from(*step);
-                self.rejected -= u32::from(*refused);
+            held.oldest = after::<N>(held.oldest, 1);
+            held.len -= 1;
+            if held.len == 0 {
+                (held.span, held.rejected) = (0, 0);
+            } else if let (Some(step), Some(refused)) =
+                (self.steps.get(held.oldest), self.refused.get(held.oldest))
+            {
+                held.span -= u32::from(*step);
+                held.rejected -= u32::from(*refused);
             }
         }
-        (self.oldest, self.len) = (narrow(at), narrow(len));
+        held
     }
+}
 
-    /// Whether there is enough for a reading: [`LEAST_CYCLES`] cycles, or as many as fit into `length` ticks.
-    pub(crate) fn is_ripe(&self, length: Length) -> bool {
-        self.span >= LEAST_CYCLES || self.is_long(length)
-    }
+/// Which crossings a window holds. In registers, while they come and go: on a desktop processor each way through memory takes as long as
+/// all the rest.
+struct Held {
+    oldest: usize,
+    len: usize,
+    span: u32,
+    rejected: u32,
+}
+
+/// The slot `i` after `slot` in a ring of `N`.
+const fn after<const N: usize>(slot: usize, i: usize) -> usize {
+    let at = slot + i;
+    if at >= N { at - N } else { at }
 }
 
 /// Longest span of a window of `length` in ticks, below 2^31 + 2^26: half a period more than that, so that the number of cycles is the

@@ -146,7 +146,7 @@ proptest! {
             steps.push(*step);
         }
         let (mut far, mut near) = (Far { line, r: 0, lags: 0, rr: 0 }, Near { line, r: 0, lags: 0, rr: 0 });
-        prop_assert!(far.walk((&stamps, &steps), 1 << 26));
+        prop_assert!(far.walk::<true>((&stamps, &steps), 1 << 26));
         let fits = crossings.iter().all(|(off, _)| off.unsigned_abs() <= 1 << 12);
         prop_assert_eq!(near.walk((&stamps, &steps)), fits);
         if fits {
@@ -157,6 +157,11 @@ proptest! {
         many.add(&steps);
         prop_assert_eq!((u32::from(few.sum), u64::from(few.squares)), (many.sum, many.squares));
         let ones = std::vec![1; steps.len()];
+        let walked = |far: Far| (far.r, far.lags, far.rr);
+        let (mut gaps, mut even) = (Far { line, r: 0, lags: 0, rr: 0 }, Far { line, r: 0, lags: 0, rr: 0 });
+        let told = gaps.walk::<true>((&stamps, &ones), 1 << 26);
+        prop_assert_eq!(even.walk::<false>((&stamps, &ones), 1 << 26), told);
+        prop_assert_eq!(walked(gaps), walked(even));
         let mut many = Many { k: 0, sum: 0, squares: 0 };
         many.add(&ones);
         prop_assert_eq!(without_gaps(u32::try_from(steps.len()).unwrap()), (many.sum, many.squares));
