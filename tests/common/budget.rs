@@ -1,4 +1,5 @@
-//! What firmware takes, held against a file beside its source. `HUMTICK_BLESS=1` writes the file anew.
+//! What firmware takes, held against `budget.toml` beside its source, and the table of it in the `README.md` there. `HUMTICK_BLESS=1`
+//! writes both anew.
 
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
@@ -8,16 +9,17 @@ use std::path::Path;
 pub type Table = BTreeMap<String, BTreeMap<String, f64>>;
 
 /// A budget leaves this much room, in percent, and is stale when more than 5 % of it are not used.
-const ROOM: f64 = 2.0;
+const ROOM: f64 = 1.0;
 
 pub fn blessed() -> bool {
     std::env::var_os("HUMTICK_BLESS").is_some()
 }
 
 /// Prints the table, and fails where something takes more than its budget or so little that the budget says nothing any more. `head` is a
-/// comment for a file that is written anew.
+/// comment for a file that is written anew in `folder`.
 #[track_caller]
-pub fn hold(path: &Path, head: &str, measured: &Table) {
+pub fn hold(folder: &Path, head: &str, measured: &Table) {
+    let path = &folder.join("budget.toml");
     if blessed() {
         let mut text = head.to_owned();
         for (firmware, costs) in measured {
@@ -44,4 +46,46 @@ pub fn hold(path: &Path, head: &str, measured: &Table) {
         }
     }
     assert!(broken.is_empty(), "{}", broken.join("\n"));
+    show(&folder.join("README.md"), &budget);
+}
+
+/// Lines in Markdown between which the table stands.
+const BEGIN: &str = "<!-- from budget.toml -->\n";
+const END: &str = "<!-- as far as here -->\n";
+
+/// The table in the page is the budget's.
+#[track_caller]
+fn show(page: &Path, budget: &toml::Table) {
+    let mut table = format!("| at most | {} |\n", budget.keys().cloned().collect::<Vec<_>>().join(" | "));
+    writeln!(table, "|---|{}", "---|".repeat(budget.len())).unwrap();
+    let firmwares: Vec<_> = budget.values().map(|costs| costs.as_table().unwrap()).collect();
+    let mut what: Vec<_> = firmwares.iter().flat_map(|costs| costs.keys()).collect();
+    what.sort();
+    what.dedup();
+    for key in what {
+        let cell =
+            |costs: &&toml::Table| costs.get(key).map_or(String::new(), |most| grouped(&most.to_string()));
+        let cells: Vec<_> = firmwares.iter().map(cell).collect();
+        writeln!(table, "| {} | {} |", key.replace('_', " "), cells.join(" | ")).unwrap();
+    }
+    let text = std::fs::read_to_string(page).unwrap();
+    let (before, rest) = text.split_once(BEGIN).expect("the page says where the table begins");
+    let (shown, after) = rest.split_once(END).expect("the page says where the table ends");
+    if blessed() {
+        std::fs::write(page, format!("{before}{BEGIN}{table}{END}{after}")).unwrap();
+    } else {
+        assert_eq!(shown, table, "{}: bless, and look at the difference", page.display());
+    }
+}
+
+/// A number in groups of three figures.
+fn grouped(figures: &str) -> String {
+    let mut text = String::new();
+    for (i, figure) in figures.chars().enumerate() {
+        if i > 0 && (figures.len() - i).is_multiple_of(3) {
+            text.push(',');
+        }
+        text.push(figure);
+    }
+    text
 }

@@ -1,7 +1,7 @@
 //! Crossings against a straight line, and the sums of the least-squares line through them.
 
 use super::Frame;
-use super::window::Window;
+use super::window::{Gap, Window};
 use crate::arithmetic::{IS_SMALL, Rough, divide, fraction_bits, nearest, scale_down, size};
 use crate::unit::Stamp;
 
@@ -242,14 +242,14 @@ struct Far {
 }
 
 impl Far {
-    /// On over these stamps and steps; without `GAPS` all steps are one, which saves a desktop processor half of the time. False if a residual
+    /// On over these stamps; without `GAPS` all steps are one, which saves a desktop processor half of the time. False if a residual
     /// is beyond `largest`, a power of two: looked at last, since a loop with one way out is the faster, and the sums mean nothing then.
     #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
-    fn walk<const GAPS: bool>(&mut self, (stamps, steps): (&[u32], &[u8]), largest: u32) -> bool {
+    fn walk<const GAPS: bool>(&mut self, (stamps, gaps): (&[u32], &[Gap]), largest: u32) -> bool {
         let Self { line: Line { mut at, period }, mut r, mut lags, mut rr } = *self;
         let mut bits = 0;
-        for (stamp, step) in stamps.iter().zip(steps) {
-            let step = if GAPS { *step } else { 1 };
+        for (stamp, gap) in stamps.iter().zip(gaps) {
+            let step = if GAPS { gap.step } else { 1 };
             // Below 2^45 * 2^16.
             lags += r * i64::from(step);
             at = at.wrapping_add(period.wrapping_mul(step.into()));
@@ -276,13 +276,13 @@ struct Near {
 impl Near {
     /// False, having stopped, at a residual that is too large.
     #[inline(never)]
-    fn walk(&mut self, (stamps, steps): (&[u32], &[u8])) -> bool {
+    fn walk(&mut self, (stamps, gaps): (&[u32], &[Gap])) -> bool {
         let Self { line: Line { mut at, period }, mut r, mut lags, mut rr } = *self;
-        for (stamp, step) in stamps.iter().zip(steps) {
+        for (stamp, gap) in stamps.iter().zip(gaps) {
             lags += r;
             at = at.wrapping_add(period);
-            if *step != 1 {
-                (at, lags) = skip(Line { at, period }, r, lags, *step);
+            if gap.step != 1 {
+                (at, lags) = skip(Line { at, period }, r, lags, gap.step);
             }
             let off = stamp.wrapping_sub(at).cast_signed();
             let size = off.unsigned_abs();
@@ -321,10 +321,10 @@ struct Few {
 
 impl Few {
     #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
-    fn add(&mut self, steps: &[u8]) {
+    fn add(&mut self, gaps: &[Gap]) {
         let Self { mut k, mut sum, mut squares } = *self;
-        for step in steps {
-            k = k.wrapping_add(*step);
+        for gap in gaps {
+            k = k.wrapping_add(gap.step);
             sum += u16::from(k);
             squares += u32::from(u16::from(k) * u16::from(k));
         }
@@ -340,9 +340,9 @@ struct Many {
 }
 
 impl Many {
-    fn add(&mut self, steps: &[u8]) {
-        for step in steps {
-            self.k += u32::from(*step);
+    fn add(&mut self, gaps: &[Gap]) {
+        for gap in gaps {
+            self.k += u32::from(gap.step);
             self.sum += self.k;
             self.squares += u64::from(self.k) * u64::from(self.k);
         }

@@ -22,10 +22,17 @@ pub struct Window<const N: usize> {
     /// Longest span in ticks; see [`reach`].
     reach: u32,
     stamps: [u32; N],
-    /// Cycles from the crossing before.
-    steps: [u8; N],
-    /// Edges refused since the crossing before, at most 255.
-    refused: [u8; N],
+    gaps: [Gap; N],
+}
+
+/// What lies between a crossing and the one before it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub(super) struct Gap {
+    /// Cycles.
+    pub step: u8,
+    /// Edges refused, at most 255.
+    pub refused: u8,
 }
 
 /// One crossing as the window holds it.
@@ -47,8 +54,7 @@ impl<const N: usize> Window<N> {
         const { assert!(N >= 4 && N <= MAX_CROSSINGS, "a window holds 4 to 16384 crossings") };
         Self {
             stamps: [0; N],
-            steps: [0; N],
-            refused: [0; N],
+            gaps: [Gap { step: 0, refused: 0 }; N],
             oldest: 0,
             len: 0,
             span: 0,
@@ -117,7 +123,7 @@ impl<const N: usize> Window<N> {
             return None;
         }
         let at = self.slot(i);
-        Some(Member { stamp: Stamp::new(*self.stamps.get(at)?), step: *self.steps.get(at)? })
+        Some(Member { stamp: Stamp::new(*self.stamps.get(at)?), step: self.gaps.get(at)?.step })
     }
 
     /// All crossings, oldest first.
@@ -125,13 +131,13 @@ impl<const N: usize> Window<N> {
         (0..self.len()).filter_map(|i| self.member(i))
     }
 
-    /// Stamps and steps of all crossings after the oldest, in order, in at most two pieces: up to the end of the ring and on from its start.
+    /// Stamps of all crossings after the oldest, and the gaps before them, in order, in at most two pieces: up to the end of the ring and on from its start.
     #[cfg_attr(target_has_atomic = "ptr", inline)]
     #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
-    pub(super) fn younger(&self) -> [(&[u32], &[u8]); 2] {
+    pub(super) fn younger(&self) -> [(&[u32], &[Gap]); 2] {
         let (from, to) = (self.slot(1), self.slot(1) + self.len().saturating_sub(1));
         let run = |range: core::ops::Range<usize>| {
-            (self.stamps.get(range.clone()).unwrap_or(&[]), self.steps.get(range).unwrap_or(&[]))
+            (self.stamps.get(range.clone()).unwrap_or(&[]), self.gaps.get(range).unwrap_or(&[]))
         };
         if to <= N { [run(from..to), (&[], &[])] } else { [run(from..N), run(0..to - N)] }
     }
@@ -145,7 +151,7 @@ impl<const N: usize> Window<N> {
         let mut left = if self.is_empty() { 0 } else { N };
         core::iter::from_fn(move || {
             left = left.checked_sub(1)?;
-            let member = Member { stamp: Stamp::new(*self.stamps.get(at)?), step: *self.steps.get(at)? };
+            let member = Member { stamp: Stamp::new(*self.stamps.get(at)?), step: self.gaps.get(at)?.step };
             if member.step == 0 {
                 left = 0;
             }
@@ -184,16 +190,14 @@ impl<const N: usize> Window<N> {
     #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     pub(crate) fn push(&mut self, stamp: Stamp, step: u8, refused: u8) {
         let mut held = self.within_reach(stamp, step.into(), N - 1);
-        let (step, refused) = if held.len == 0 { (0, 0) } else { (step, refused) };
+        let gap = if held.len == 0 { Gap { step: 0, refused: 0 } } else { Gap { step, refused } };
         let at = after::<N>(held.oldest, held.len);
-        if let (Some(s), Some(c), Some(f)) =
-            (self.stamps.get_mut(at), self.steps.get_mut(at), self.refused.get_mut(at))
-        {
-            (*s, *c, *f) = (stamp.raw(), step, refused);
+        if let (Some(s), Some(g)) = (self.stamps.get_mut(at), self.gaps.get_mut(at)) {
+            (*s, *g) = (stamp.raw(), gap);
         }
         held.len += 1;
-        held.span += u32::from(step);
-        held.rejected += u32::from(refused);
+        held.span += u32::from(gap.step);
+        held.rejected += u32::from(gap.refused);
         self.hold(&held);
     }
 
@@ -225,11 +229,9 @@ impl<const N: usize> Window<N> {
             held.len -= 1;
             if held.len == 0 {
                 (held.span, held.rejected) = (0, 0);
-            } else if let (Some(step), Some(refused)) =
-                (self.steps.get(held.oldest), self.refused.get(held.oldest))
-            {
-                held.span -= u32::from(*step);
-                held.rejected -= u32::from(*refused);
+            } else if let Some(gap) = self.gaps.get(held.oldest) {
+                held.span -= u32::from(gap.step);
+                held.rejected -= u32::from(gap.refused);
             }
         }
         held

@@ -139,32 +139,32 @@ proptest! {
         crossings in prop::collection::vec((-5_000i32..=5_000, 1u8..=4), 1..64),
     ) {
         let line = Line { at: start, period };
-        let (mut at, mut stamps, mut steps) = (start, Vec::new(), Vec::new());
+        let (mut at, mut stamps, mut gaps) = (start, Vec::new(), Vec::new());
         for (off, step) in &crossings {
             at = at.wrapping_add(period.wrapping_mul((*step).into()));
             stamps.push(at.wrapping_add_signed(*off));
-            steps.push(*step);
+            gaps.push(Gap { step: *step, refused: 0 });
         }
         let (mut far, mut near) = (Far { line, r: 0, lags: 0, rr: 0 }, Near { line, r: 0, lags: 0, rr: 0 });
-        prop_assert!(far.walk::<true>((&stamps, &steps), 1 << 26));
+        prop_assert!(far.walk::<true>((&stamps, &gaps), 1 << 26));
         let fits = crossings.iter().all(|(off, _)| off.unsigned_abs() <= 1 << 12);
-        prop_assert_eq!(near.walk((&stamps, &steps)), fits);
+        prop_assert_eq!(near.walk((&stamps, &gaps)), fits);
         if fits {
             prop_assert_eq!((i64::from(near.r), i64::from(near.lags), u64::from(near.rr)), (far.r, far.lags, far.rr));
         }
         let (mut few, mut many) = (Few { k: 0, sum: 0, squares: 0 }, Many { k: 0, sum: 0, squares: 0 });
-        few.add(&steps);
-        many.add(&steps);
+        few.add(&gaps);
+        many.add(&gaps);
         prop_assert_eq!((u32::from(few.sum), u64::from(few.squares)), (many.sum, many.squares));
-        let ones = std::vec![1; steps.len()];
+        let ones = std::vec![Gap { step: 1, refused: 0 }; gaps.len()];
         let walked = |far: Far| (far.r, far.lags, far.rr);
-        let (mut gaps, mut even) = (Far { line, r: 0, lags: 0, rr: 0 }, Far { line, r: 0, lags: 0, rr: 0 });
-        let told = gaps.walk::<true>((&stamps, &ones), 1 << 26);
+        let (mut uneven, mut even) = (Far { line, r: 0, lags: 0, rr: 0 }, Far { line, r: 0, lags: 0, rr: 0 });
+        let told = uneven.walk::<true>((&stamps, &ones), 1 << 26);
         prop_assert_eq!(even.walk::<false>((&stamps, &ones), 1 << 26), told);
-        prop_assert_eq!(walked(gaps), walked(even));
+        prop_assert_eq!(walked(uneven), walked(even));
         let mut many = Many { k: 0, sum: 0, squares: 0 };
         many.add(&ones);
-        prop_assert_eq!(without_gaps(u32::try_from(steps.len()).unwrap()), (many.sum, many.squares));
+        prop_assert_eq!(without_gaps(u32::try_from(gaps.len()).unwrap()), (many.sum, many.squares));
     }
 }
 
