@@ -28,7 +28,7 @@ const SETTINGS: Settings = match CONFIG.check() {
 /// The main loop: edges from `queue` into the meter, lines out, sleep between. Timer and interrupts are running.
 pub fn run(queue: &'static Queue) -> ! {
     let mut meter = Meter::with(SETTINGS);
-    let mut report = Report { sequence: 0, time: SensorTime::new(timer::RATE, Stamp::new(0)) };
+    let mut report = Report { sequence: 0, overruns: 0, time: SensorTime::new(timer::RATE, Stamp::new(0)) };
     serve(queue, &mut meter, &mut report)
 }
 
@@ -44,7 +44,7 @@ fn serve(queue: &'static Queue, meter: &mut Meter<64>, report: &mut Report) -> !
         if empty && tally != seen {
             seen = tally;
             meter.idle(Stamp::new(u32::from(tally) << 16));
-            report.send_due(meter);
+            report.send_due(queue, meter);
         }
         interrupts::sleep_unless(|| !queue.is_empty() || timer::tally() != seen);
     }
@@ -56,7 +56,7 @@ fn take_edges(queue: &'static Queue, meter: &mut Meter<64>, report: &mut Report)
     for _ in 0..ROOM {
         let Ok(edge) = (&*queue).next_edge() else { return true };
         take_edge(meter, edge);
-        report.send_due(meter);
+        report.send_due(queue, meter);
     }
     false
 }
@@ -64,19 +64,24 @@ fn take_edges(queue: &'static Queue, meter: &mut Meter<64>, report: &mut Report)
 /// What goes with the lines.
 struct Report {
     sequence: u16,
+    /// Edges there had been no room for when the last line was sent.
+    overruns: u16,
     time: SensorTime,
 }
 
 impl Report {
-    fn send_due(&mut self, meter: &mut Meter<64>) {
+    fn send_due(&mut self, queue: &Queue, meter: &mut Meter<64>) {
         if let Some(reading) = take_reading(meter) {
-            self.send(&reading);
+            self.send(&reading, queue.overruns());
         }
     }
 
     #[inline(never)]
-    fn send(&mut self, reading: &Reading) {
-        let record = Record::new(self.sequence, self.time.at(reading.middle), reading);
+    fn send(&mut self, reading: &Reading, overruns: u16) {
+        let mut record = Record::new(self.sequence, self.time.at(reading.middle), reading);
+        // Nobody has judged them, but edges that were not taken they are.
+        record.rejected = record.rejected.saturating_add(overruns.wrapping_sub(self.overruns));
+        self.overruns = overruns;
         self.sequence = next(self.sequence);
         write_line(&record);
     }
