@@ -6,7 +6,7 @@ use crate::limit::{LEAST_CYCLES, MAX_CROSSINGS};
 use crate::unit::Stamp;
 
 /// The latest crossings, at most `N`: stamps and cycles between them, kept in O(1) a crossing. What a fit needs of them is summed when
-/// a reading asks ([`Line`](super::line::Line)), so an edge costs the same whatever the window.
+/// a reading asks ([`Residuals`](super::Residuals)), so an edge costs the same whatever the window.
 #[derive(Clone, Copy, Debug)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[repr(C)]
