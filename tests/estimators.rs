@@ -364,8 +364,7 @@ fn pushes() -> u64 {
     std::env::var("HUMTICK_LONG_RUN").map_or(10_000_000, |n| n.parse().expect("HUMTICK_LONG_RUN is a number"))
 }
 
-/// Crossings of 50 Hz at 2 MHz for days on end, with jitter, missing and extra edges. Nothing drifts: the sums are those
-/// of the window's crossings alone, and the reading is bit for bit that of a meter that has seen only the last seconds.
+/// Crossings of 50 Hz at 2 MHz for days on end, with jitter, missing and extra edges. Nothing drifts: the reading is bit for bit that of a meter that has seen only the last seconds.
 fn long_run<E: Estimator>(slope: Slope) {
     let config = Config::mains(common::rate(2_000_000));
     let mut old = meter::<64, E>(&config);

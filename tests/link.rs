@@ -339,6 +339,23 @@ fn numbers_tell_what_was_lost() {
     assert_eq!((next(0), next(65_534), next(65_535)), (1, 65_535, 1));
 }
 
+/// The sensor's time tells a start whose first line is lost from lines that are missing or late.
+#[test]
+fn a_time_gone_back_is_a_start() {
+    let mut sequence = Sequence::new();
+    let record = examples().remove(0).0;
+    let mut take = |number, time_ms| sequence.take(&Record { sequence: number, time_ms, ..record });
+    assert_eq!(take(40_000, 4_000_000), Arrival::Next);
+    assert_eq!(take(1, 100), Arrival::Restarted);
+    assert_eq!(take(2, 200), Arrival::Next);
+    // The very same number, an hour earlier.
+    assert_eq!([take(40_000, 4_000_000), take(40_000, 400_000)], [Arrival::Late, Arrival::Late]);
+    assert_eq!([take(3, 300), take(3, 300)], [Arrival::Next, Arrival::Again]);
+    // Out of order by less than a minute is late; round the end of the scale is on.
+    assert_eq!([take(5, 60_400), take(4, 400)], [Arrival::After(1), Arrival::Late]);
+    assert_eq!([take(6, u32::MAX - 50), take(7, 49)], [Arrival::Restarted, Arrival::Next]);
+}
+
 fn any_record() -> impl Strategy<Value = Record> {
     let state = prop::sample::select(vec![State::Seeking, State::Locked, State::Coasting, State::Lost]);
     // Numbers of every size: half of all drawn evenly would be the largest.

@@ -197,7 +197,7 @@ fn weighted<S: Shape>(points: &Points) -> (i128, i128) {
     (v * vkt - vk * vt, v * vkk - vk * vk)
 }
 
-/// With crossings missing, however far the window has slid since its line was drawn: the weighted slope itself.
+/// With crossings missing, wherever the window has come to: the weighted slope itself.
 fn exact<const N: usize, E: Estimator, S: Shape>() {
     let mut worst: f64 = 0.0;
     let mut readings = 0;

@@ -8,9 +8,11 @@
 #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
 #[allow(clippy::cast_possible_truncation, reason = "each half is looked at before the other is dropped")]
 pub(crate) const fn size(value: u64) -> u32 {
-    if !IS_SMALL {
-        return u64::BITS - value.leading_zeros();
-    }
+    if IS_SMALL { size_by_halves(value) } else { u64::BITS - value.leading_zeros() }
+}
+
+#[allow(clippy::cast_possible_truncation, reason = "each half is looked at before the other is dropped")]
+const fn size_by_halves(value: u64) -> u32 {
     let (mut bits, mut word) = (0, value as u32);
     if value >> 32 != 0 {
         (bits, word) = (32, (value >> 32) as u32);
@@ -48,15 +50,16 @@ pub(crate) const fn divide(num: u64, den: u64) -> (u64, u64) {
 }
 
 /// Whether this is a processor without a multiplier for 32 bits to 64 and without a divider. Those it was measured on, ATmega and Cortex-M0, have no
-/// compare-and-swap either, by which they can be told.
-pub(crate) const IS_SMALL: bool = !cfg!(target_has_atomic = "ptr");
+/// compare-and-swap either, by which they can be told; nor have small RISC-V processors, which do multiply.
+pub(crate) const IS_SMALL: bool = !cfg!(target_has_atomic = "ptr") && !cfg!(target_arch = "riscv32");
 
 /// The product, exactly: by 16-bit halves where the processor has no more, which takes half as long as a 64-bit product.
 #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
 pub(crate) const fn wide(a: u32, b: u32) -> u64 {
-    if !IS_SMALL || DIVIDES_AT_ONCE {
-        return a as u64 * b as u64;
-    }
+    if IS_SMALL && !DIVIDES_AT_ONCE { wide_by_halves(a, b) } else { a as u64 * b as u64 }
+}
+
+const fn wide_by_halves(a: u32, b: u32) -> u64 {
     let (a1, a0, b1, b0) = (a >> 16, a & 0xFFFF, b >> 16, b & 0xFFFF);
     let low = a0 * b0;
     // 2^16 - 1 squared and once more is below 2^32.
@@ -81,9 +84,11 @@ const DIVIDES_AT_ONCE: bool = usize::BITS == 64 || cfg!(target_arch = "avr");
 #[allow(clippy::cast_possible_truncation, reason = "32 bits are left of both")]
 #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
 pub(crate) const fn digit(num: u64, den: u64) -> (u64, u64) {
-    if DIVIDES_AT_ONCE {
-        return divide(num, den);
-    }
+    if DIVIDES_AT_ONCE { divide(num, den) } else { digit_by_halves(num, den) }
+}
+
+#[allow(clippy::cast_possible_truncation, reason = "32 bits are left of both")]
+const fn digit_by_halves(num: u64, den: u64) -> (u64, u64) {
     // The divisor has its top bit; a check of that is less than a way to panic.
     let Some(quotient) = ((num >> 32) as u32).checked_div((den >> 32) as u32) else { return (0, num) };
     let mut quotient = quotient as u64;
@@ -350,11 +355,15 @@ impl Rough {
         if word == 0 {
             return Self::ZERO;
         }
-        if !IS_SMALL {
-            let zeros = word.leading_zeros();
-            return Self::full(word << zeros, exponent - zeros as i16);
+        if IS_SMALL {
+            return Self::by_shifts(word, exponent);
         }
-        // Whole bytes first: an 8-bit part shifts bit by bit.
+        let zeros = word.leading_zeros();
+        Self::full(word << zeros, exponent - zeros as i16)
+    }
+
+    /// `word` * 2^`exponent` for a `word` that is not zero; whole bytes first, since an 8-bit part shifts bit by bit.
+    const fn by_shifts(mut word: u32, mut exponent: i16) -> Self {
         while word >> 24 == 0 {
             (word, exponent) = (word << 8, exponent - 8);
         }
@@ -435,8 +444,8 @@ impl Rough {
         Self { mantissa: root.saturating_add(1), exponent: (self.exponent + odd) / 2 - 8 }
     }
 
-    /// The value rounded up to an integer, with 2^-12 of it added first: more than thirty operations in a row, half of them under a root, can
-    /// have rounded down. `None` from 2^62 on, if not a little sooner.
+    /// The value rounded up to an integer, with 2^-12 of it added first: in 10^7 random readings the operations before it had not
+    /// taken more than 1.4e-4 away, of which a root halves most. `None` from 2^62 on, if not a little sooner.
     #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     pub const fn ceil(self) -> Option<u64> {
         let (mantissa, exponent) =
@@ -512,6 +521,16 @@ mod tests {
             let den = if edge { den | 0xFFFF_FFFF } else { den };
             let rest = rest % den;
             prop_assert_eq!(digit(quotient * den + rest, den), (quotient, rest));
+            prop_assert_eq!(digit_by_halves(quotient * den + rest, den), (quotient, rest));
+        }
+
+        #[test]
+        fn halves_make_the_whole(a: u32, b: u32, value: u64, bits in 0u32..64) {
+            prop_assert_eq!(wide_by_halves(a, b), u64::from(a) * u64::from(b));
+            let value = value >> bits;
+            prop_assert_eq!(size_by_halves(value), u64::BITS - value.leading_zeros());
+            let word = value as u32 | 1;
+            prop_assert_eq!(Rough::by_shifts(word, 0), Rough::full(word << word.leading_zeros(), -(word.leading_zeros() as i16)));
         }
 
         #[test]

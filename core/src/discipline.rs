@@ -98,7 +98,7 @@ pub enum Standing {
 }
 
 /// Learns the clock's error from one pulse per second and holds it when they stop. `N` is the most pulses a window
-/// holds; the window is shorter where 2^31 ticks are (21 s at 100 MHz). With `N` = 64 it takes 688 bytes on a 64-bit
+/// holds; the window is shorter where 2^31 ticks are (21 s at 100 MHz). With `N` = 64 it takes 640 bytes on a 64-bit
 /// machine, six for each pulse of the window among them.
 ///
 /// A single pulse off its time is rejected and changes nothing. Steps between two pulses within the gate, 2.4 us and

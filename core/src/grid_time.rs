@@ -96,9 +96,13 @@ impl GridTime {
     }
 
     /// Takes over what is known of the clock by now, for the time from the latest crossing on. What went before keeps the
-    /// uncertainty that the clock had then.
+    /// uncertainty that the clock had then. Each stretch of time with a clock of its own is rounded to nanoseconds, its length down and its
+    /// uncertainty up; to say the same clock again begins none.
     pub fn set_clock(&mut self, clock: &Clock) {
-        if let Some(run) = &mut self.run {
+        if *clock == self.base.clock {
+            return;
+        }
+        if let Some(run) = self.run.as_mut().filter(|run| run.last != run.first) {
             let elapsed_ns = run.elapsed_ns(&self.base);
             // Nothing of the ends: this stamp ends one stretch and begins the next, so its error cancels.
             if let Some((standard, expanded)) =

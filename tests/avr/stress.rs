@@ -44,3 +44,16 @@ fn a_flood_of_edges_is_counted_and_got_over() {
     let lost = cycles.len() - run.captures.len();
     assert!(lost < cycles.len() / 2, "{lost}");
 }
+
+/// The firmware to start from: bare numbers.
+#[test]
+fn the_simplest_prints_the_frequency() {
+    let Some(emulator) = emulator() else { return };
+    let cycles = (1..500u64).map(|k| k * 320_064);
+    let run = emulator.run(&emulator.firmware("simplest", ""), "B0", &pulses(cycles), 160_000_000, &[]);
+    let text = String::from_utf8(run.bytes).unwrap();
+    let lines: Vec<_> = text.lines().collect();
+    assert!((90..=100).contains(&lines.len()), "{text}");
+    // 16 MHz / 320,064 is 49.990 Hz.
+    assert!(lines[..lines.len() - 1].iter().all(|line| *line == "49.990"), "{text}");
+}

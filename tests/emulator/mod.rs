@@ -90,6 +90,8 @@ impl Board {
         if !has_target {
             let must = std::env::var_os("HUMTICK_EMULATORS").is_some_and(|v| v == "required");
             assert!(!must, "{} is required: rustup target add {}", self.target, self.target);
+            #[allow(clippy::explicit_write, reason = "the harness captures eprintln")]
+            let _ = writeln!(std::io::stderr(), "skipped: {}: rustup target add {}", self.name, self.target);
         }
         is_there(
             self.emulator,

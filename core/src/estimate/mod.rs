@@ -1,6 +1,6 @@
 //! The slope of stamps over cycle numbers: what one period lasts.
 //!
-//! Four estimators answer different questions (variances under white jitter of sd s, N crossings, all from
+//! Estimators answer different questions (variances under white jitter of sd s, N crossings, all from
 //! Rubiola 2005, Rev. Sci. Instrum. 76 054703, and Rubiola et al. 2016, IEEE Trans. UFFC 63(7) 961):
 //!
 //! | estimator | period | variance | what it is for |

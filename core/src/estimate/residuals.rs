@@ -178,8 +178,9 @@ impl<'a, const N: usize> Residuals<'a, N> {
             }
         } else {
             let Some(all) = self.sums.rr.checked_mul(n) else {
-                // Jitter of 2^20 ticks and more: what half a tick of slope explains does not matter.
-                return Some(Rough::new(self.sums.rr, 0));
+                // Jitter of 2^18 ticks and more: what half a tick of slope explains does not matter.
+                let level = (self.sums.r / i64::from(self.crossings())) * self.sums.r;
+                return Some(Rough::new(self.sums.rr.saturating_sub(level.unsigned_abs()), 0));
             };
             unexplained(all - r * r, tilt, self.spread)?
         };
@@ -209,7 +210,8 @@ impl<'a, const N: usize> Residuals<'a, N> {
 }
 
 /// `all` - `tilt`^2 / `spread` where the square has more than 64 bits. The slope, tilt / spread, is at most a half, and 32 bits of its fraction
-/// give that to 2^-33 of the spread: at 4096 crossings without gaps 0.2 % of what quantisation alone puts into n SSR.
+/// give that to 2^-33 of the spread, as much again where the spread has more than 31 bits: at 4096 crossings without gaps 0.6 % of what quantisation
+/// alone puts into n SSR.
 fn unexplained(all: u64, tilt: u64, spread: u64) -> Option<Rough> {
     let excess = size(spread).saturating_sub(31);
     let slope = fraction_bits(tilt >> excess, spread >> excess, 32);

@@ -133,9 +133,9 @@ impl<S: Shape> Estimator for Tapered<S> {
             return None;
         }
         // The weighted middle in 256ths; below 2^13 quarter cycles * 2^8.
-        let middle = moment * 256 / total.cast_signed();
+        let middle = (moment * 256).checked_div(total.cast_signed())?;
         // Where crossings are missing it is rounded, and what a level far off leaves of that would show: 24 uHz in six crossings.
-        let level = level / total.cast_signed();
+        let level = level.checked_div(total.cast_signed())?;
         // One bit more, since a residual less the level may be twice the largest.
         let shift = (u32::BITS + 1 - largest.leading_zeros()).saturating_sub(RESIDUAL_BITS);
         let (mut along, mut spread, mut squares, mut sizes) = (0i64, 0i64, 0u64, 0u64);

@@ -30,6 +30,8 @@ struct Fields {
 }
 
 /// The frame of `record`, the zero behind it included, in `to`.
+///
+/// Its serialiser checks slices as it runs: firmware that must link without any way to panic writes text lines.
 pub fn frame<'a>(record: &Record, to: &'a mut [u8; MAX_FRAME]) -> &'a [u8] {
     let fields = Fields {
         version: VERSION,

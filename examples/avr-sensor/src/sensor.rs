@@ -79,11 +79,12 @@ impl Report {
     #[inline(never)]
     fn send(&mut self, reading: &Reading, overruns: u16) {
         let mut record = Record::new(self.sequence, self.time.at(reading.middle), reading);
-        // Nobody has judged them, but edges that were not taken they are.
+        // Edges that the queue had no room for count as rejected.
         record.rejected = record.rejected.saturating_add(overruns.wrapping_sub(self.overruns));
-        self.overruns = overruns;
         self.sequence = next(self.sequence);
-        write_line(&record);
+        if write_line(&record) {
+            self.overruns = overruns;
+        }
     }
 }
 
@@ -102,6 +103,6 @@ fn take_reading(meter: &mut Meter<64>) -> Option<Reading> {
 
 #[inline(never)]
 #[unsafe(no_mangle)]
-fn write_line(record: &Record) {
-    serial::send(record);
+fn write_line(record: &Record) -> bool {
+    serial::send(record)
 }

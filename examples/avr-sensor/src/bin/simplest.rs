@@ -5,7 +5,7 @@
 //! `sensor` is what to build on.
 
 use avr_sensor::{interrupts, serial, timer};
-use humtick::link::{MAX_LINE, Record, line};
+use humtick::link::{MAX_NUMBER, number};
 use humtick::source::EdgeQueue;
 use humtick::{Config, Edge, Meter};
 
@@ -34,8 +34,10 @@ extern "C" fn main() -> ! {
         }
     };
     loop {
-        if let Ok(reading) = meter.poll(&mut &QUEUE) {
-            serial::write(line(&Record::new(0, 0, &reading), &mut [0; MAX_LINE]));
+        if let Ok(reading) = meter.poll(&mut &QUEUE)
+            && let Some(frequency) = reading.frequency
+        {
+            serial::write(number(frequency, 3, &mut [0; MAX_NUMBER]));
         }
     }
 }
