@@ -100,6 +100,7 @@ pub struct Score {
     pub edges_per_crossing: f64,
     /// Seconds that were simulated.
     pub duration_s: f64,
+    recorded: bool,
     interruptions: settling::Interruptions,
     clock: Clock,
     /// Time from reading to reading, on average and at most.
@@ -156,6 +157,7 @@ impl Score {
             mistaken: 0,
             edges_per_crossing: 0.0,
             duration_s: 0.0,
+            recorded: scenario.recording.is_some(),
             interruptions: settling::Interruptions::new(scenario),
             clock: Clock { ratio, tolerance: scenario.meter.clock_tolerance_ppm * 1e-6 },
             spacing_s: every.max(period),
@@ -254,7 +256,9 @@ impl Score {
 
     /// Why the bound of the noise does not hold, if it does not.
     pub fn doubt(&self) -> Option<&'static str> {
-        if self.bound.noise_s.is_infinite() {
+        if self.recorded {
+            Some("of a recording's noise nothing is known")
+        } else if self.bound.noise_s.is_infinite() {
             Some("the voltage does not reach the threshold")
         } else if self.edges_per_crossing > CHATTER {
             Some("crossings have several edges")

@@ -56,16 +56,21 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
     }
 }
 
-/// The scenario in a file, or the one of that name that comes with the program, with some values `instead` of its own; and its text.
-pub fn load(path: &Path, instead: Instead) -> Result<(Scenario, String), String> {
-    let text = match path.to_str() {
+/// The text of a scenario's file, or of the scenario of that name that comes with the program.
+pub fn text_of(path: &Path) -> Result<String, String> {
+    match path.to_str() {
         // 16.7 in a name is no ending.
         Some(name) if !path.exists() && (!name.contains(['/', '\\']) && !name.ends_with(".toml")) => {
-            built_in::find(name)?.to_owned()
+            Ok(built_in::find(name)?.to_owned())
         }
         _ => std::fs::read_to_string(path)
-            .map_err(|source| ScenarioError::Io { path: path.into(), source }.to_string())?,
-    };
+            .map_err(|source| ScenarioError::Io { path: path.into(), source }.to_string()),
+    }
+}
+
+/// The scenario in a file, or the one of that name that comes with the program, with some values `instead` of its own; and its text.
+pub fn load(path: &Path, instead: Instead) -> Result<(Scenario, String), String> {
+    let text = text_of(path)?;
     let scenario = Scenario::from_toml_with(&text, path, instead).map_err(|e| e.to_string())?;
     Ok((scenario, text))
 }

@@ -5,17 +5,15 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 
 use clap::Args;
-use humtick_sim::mains::grid;
 use humtick_sim::report::Report;
-use humtick_sim::scenario::{Instead, Scenario};
-use humtick_sim::settings::{MeterSettings, Nominal};
-use humtick_sim::timeline::extender;
-use humtick_sim::trial::{self, Handed};
+use humtick_sim::scenario::Instead;
+use humtick_sim::settings::MeterSettings;
+use humtick_sim::trial::Trial;
 use humtick_sim::{board, write};
 
 use super::format::Format;
 use super::progress::Progress;
-use super::scenario::load;
+use super::scenario::text_of;
 
 mod record;
 mod table;
@@ -41,8 +39,12 @@ The exit status is 1 if a limit of the scenario is broken or the meter never loc
 #[derive(Args)]
 #[command(after_help = EXAMPLE)]
 pub struct Options {
-    /// Scenario file, or the name of one that comes with the program (`humtick scenario --list`)
+    /// Scenario file, or the name of one that comes with the program (`humtick scenario --list`); or expect.toml beside a recording (see
+    /// `humtick suite`)
     scenario: PathBuf,
+    /// One of the cases that the file makes, by its label in `humtick suite`
+    #[arg(long, value_name = "LABEL")]
+    case: Option<String>,
     /// Output: a table to read, CSV, or JSON Lines
     #[arg(long, default_value = "table")]
     format: Format,
@@ -68,20 +70,38 @@ fn duration(text: &str) -> Result<f64, String> {
 }
 
 impl Options {
-    /// The scenario with what the options change, and its text.
-    fn scenario(&self) -> Result<(Scenario, String), String> {
+    /// What is tried, with what the options change.
+    fn trial(&self) -> Result<Trial, String> {
         let instead = Instead { seed: self.seed, duration_s: self.duration };
-        let (mut scenario, text) = load(&self.scenario, instead)?;
-        if let Some(path) = &self.settings {
-            let settings = MeterSettings::from_file(path).map_err(|e| e.to_string())?;
-            // A file that names no frequency means the scenario's.
-            let nominal = match settings.nominal {
-                Nominal::Auto => scenario.meter.nominal,
-                named => named,
-            };
-            scenario.meter = MeterSettings { nominal, ..settings };
+        let text = text_of(&self.scenario)?;
+        let cases = Trial::cases(&text, &self.scenario, instead).map_err(|e| e.to_string())?;
+        let trial = self.choose(cases)?;
+        if trial.scenario().recording.is_some() && self.seed.is_some() {
+            return Err(format!(
+                "{}: speaks of a recording, which has no seed: leave --seed out",
+                self.scenario.display()
+            ));
         }
-        Ok((scenario, text))
+        Ok(match &self.settings {
+            Some(path) => trial.with_settings(MeterSettings::from_file(path).map_err(|e| e.to_string())?),
+            None => trial,
+        })
+    }
+
+    fn choose(&self, mut cases: Vec<Trial>) -> Result<Trial, String> {
+        let labels = || cases.iter().map(|case| format!("\n    {}", case.label())).collect::<String>();
+        let file = self.scenario.display();
+        match &self.case {
+            None if cases.len() == 1 => cases.pop().ok_or_else(|| format!("{file}: has no case")),
+            None => Err(format!("{file}: makes {} cases: choose one with --case{}", cases.len(), labels())),
+            Some(label) => match cases.iter().position(|case| case.label() == label) {
+                Some(place) => Ok(cases.swap_remove(place)),
+                None if cases.iter().all(|case| case.label().is_empty()) => {
+                    Err(format!("{file}: has no cases: leave --case out"))
+                }
+                None => Err(format!("{file}: has no case {label:?}; there are{}", labels())),
+            },
+        }
     }
 }
 
@@ -97,31 +117,28 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
         }
         write::remove_when_interrupted().map_err(|e| e.to_string())?;
     }
-    let (scenario, text) = options.scenario()?;
-    let extend = extender(scenario.timer.bits).ok_or("the counter has 8 to 32 bits")?;
-    let mut captures = board::captures(&scenario, board::threads());
-    let handed = captures.by_ref().map(|handed| Handed::new(&handed, extend));
-    let mut report = options.report.as_ref().map(|_| Report::new(&scenario));
+    let trial = options.trial()?;
+    let scenario = trial.scenario();
+    let mut report = options.report.as_ref().map(|_| Report::new(scenario));
     let mut progress = Progress::new(scenario.duration_s);
-    let score = trial::run(&scenario, grid::course(&scenario), handed, |scored| {
+    let score = trial.run_with(board::threads(), |scored| {
         progress.at(scored.last.second);
         if let Some(report) = &mut report {
             report.take(scored);
         }
     });
     drop(progress);
-    let mut score = score.map_err(|e| e.to_string())?;
-    score.overruns = Some(captures.counts().overruns);
+    let score = score.map_err(|e| e.to_string())?;
     if let (Some(path), Some(report)) = (&options.report, report) {
-        let page = report.page(&scenario, &text, &score);
+        let page = report.page(scenario, trial.text(), &score);
         write::whole(path, |to| to.write_all(page.as_bytes())).map_err(|e| e.to_string())?;
     }
     let broken = score.broken(&scenario.limits);
     let mut out = io::BufWriter::new(io::stdout().lock());
     let written = match options.format {
-        Format::Table => table::write(&mut out, &scenario, &score, &broken),
-        Format::Csv => record::write_csv(&mut out, &scenario, &score, &broken),
-        Format::Jsonl => record::write_json(&mut out, &scenario, &score, &broken),
+        Format::Table => table::write(&mut out, scenario, &score, &broken),
+        Format::Csv => record::write_csv(&mut out, scenario, &score, &broken),
+        Format::Jsonl => record::write_json(&mut out, scenario, &score, &broken),
     };
     match written.and_then(|()| out.flush()) {
         // Whoever read the output has had enough.

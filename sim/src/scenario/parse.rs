@@ -1,6 +1,7 @@
 //! A scenario file, TOML, as a [`Scenario`]. Every key but those of a disturbance has a default: an empty file is a minute of clean 50 Hz.
 
 mod disturb;
+mod expect;
 mod grid;
 mod harmonics;
 mod voltage;
@@ -97,6 +98,7 @@ fn scenario(text: &str, path: &Path, instead: Instead) -> Result<Scenario, Fault
         meter: self::meter(meter, &frame, timer.tick_hz)?,
         timer,
         limits: self::limits(limits)?,
+        recording: None,
     })
 }
 
