@@ -42,7 +42,7 @@ pub struct Options {
     /// Scenario file, or the name of one that comes with the program (`humtick scenario --list`); or expect.toml beside a recording (see
     /// `humtick suite`)
     scenario: PathBuf,
-    /// One of the cases that the file makes, by its label in `humtick suite`
+    /// Which case of a file that has several; without it they are listed
     #[arg(long, value_name = "LABEL")]
     case: Option<String>,
     /// Output: a table to read, CSV, or JSON Lines
@@ -74,8 +74,7 @@ impl Options {
     fn trial(&self) -> Result<Trial, String> {
         let instead = Instead { seed: self.seed, duration_s: self.duration };
         let text = text_of(&self.scenario)?;
-        let cases = Trial::cases(&text, &self.scenario, instead).map_err(|e| e.to_string())?;
-        let trial = self.choose(cases)?;
+        let trial = Trial::case(&text, &self.scenario, self.case.as_deref(), instead)?;
         if trial.scenario().recording.is_some() && self.seed.is_some() {
             return Err(format!(
                 "{}: speaks of a recording, which has no seed: leave --seed out",
@@ -86,22 +85,6 @@ impl Options {
             Some(path) => trial.with_settings(MeterSettings::from_file(path).map_err(|e| e.to_string())?),
             None => trial,
         })
-    }
-
-    fn choose(&self, mut cases: Vec<Trial>) -> Result<Trial, String> {
-        let labels = || cases.iter().map(|case| format!("\n    {}", case.label())).collect::<String>();
-        let file = self.scenario.display();
-        match &self.case {
-            None if cases.len() == 1 => cases.pop().ok_or_else(|| format!("{file}: has no case")),
-            None => Err(format!("{file}: makes {} cases: choose one with --case{}", cases.len(), labels())),
-            Some(label) => match cases.iter().position(|case| case.label() == label) {
-                Some(place) => Ok(cases.swap_remove(place)),
-                None if cases.iter().all(|case| case.label().is_empty()) => {
-                    Err(format!("{file}: has no cases: leave --case out"))
-                }
-                None => Err(format!("{file}: has no case {label:?}; there are{}", labels())),
-            },
-        }
     }
 }
 

@@ -11,7 +11,7 @@ use crate::edge::TimedEdge;
 use crate::input::{self, InputError};
 use crate::mains::grid;
 use crate::moment::Moment;
-use crate::scenario::{Instead, Recorded, Scenario, ScenarioError};
+use crate::scenario::{Case, Instead, Recorded, Scenario, ScenarioError, cases, choose};
 use crate::score::{Score, Scored};
 use crate::settings::{MeterSettings, Nominal, SettingsError};
 use crate::timeline::extender;
@@ -79,7 +79,7 @@ impl Trial {
     /// As [`Scenario::from_toml`].
     pub fn from_toml(text: &str) -> Result<Self, ScenarioError> {
         let scenario = Scenario::from_toml(text, Path::new("scenario"))?;
-        Ok(Self { scenario, label: String::new(), text: text.into() })
+        Ok(Self::of(Case { label: String::new(), scenario }, &text.into()))
     }
 
     /// What a file describes: a scenario, or, if it is called `expect.toml` or `NAME.expect.toml`, what is expected of the recording beside
@@ -88,26 +88,42 @@ impl Trial {
     /// # Errors
     /// As these; a file of several cases, for which there is [`Trial::cases`].
     pub fn from_file(path: &Path) -> Result<Self, ScenarioError> {
-        let text = read(path)?;
+        let text = std::fs::read_to_string(path)
+            .map_err(|source| ScenarioError::Io { path: path.into(), source })?;
         let scenario = if Scenario::is_expectation(path) {
             Scenario::expected(&text, path, Instead::default())?
         } else {
             Scenario::from_toml(&text, path)?
         };
-        Ok(Self { scenario, label: String::new(), text: text.into() })
+        Ok(Self::of(Case { label: String::new(), scenario }, &text.into()))
     }
 
-    /// All cases of a file that reads `text`, in its order; `path` and `instead` are as in [`Scenario::from_toml_with`].
+    /// All cases of a file that reads `text`, in its order; `path` and `instead` are as in [`Scenario::from_toml_with`]. Each is named after its
+    /// label too.
     ///
     /// # Errors
     /// As [`Trial::from_file`].
     pub fn cases(text: &str, path: &Path, instead: Instead) -> Result<Vec<Self>, ScenarioError> {
-        let whole: Arc<str> = text.into();
-        let of = |label, scenario| Self { scenario, label, text: whole.clone() };
-        if Scenario::is_expectation(path) {
-            return Ok(vec![of(String::new(), Scenario::expected(text, path, instead)?)]);
+        let whole = text.into();
+        Ok(described(text, path, instead)?.into_iter().map(|case| Self::of(case, &whole)).collect())
+    }
+
+    /// The case of that label, or the only one.
+    ///
+    /// # Errors
+    /// As [`Trial::from_file`]; and which cases there are, if it is none of them.
+    pub fn case(text: &str, path: &Path, label: Option<&str>, instead: Instead) -> Result<Self, String> {
+        let cases = described(text, path, instead).map_err(|e| e.to_string())?;
+        let case = choose(cases, label).map_err(|e| format!("{}: {e}", path.display()))?;
+        Ok(Self::of(case, &text.into()))
+    }
+
+    fn of(case: Case, text: &Arc<str>) -> Self {
+        let Case { label, mut scenario } = case;
+        if !label.is_empty() {
+            scenario.name = format!("{} [{label}]", scenario.name);
         }
-        Ok(vec![of(String::new(), Scenario::from_toml_with(text, path, instead)?)])
+        Self { scenario, label, text: text.clone() }
     }
 
     /// The same through a meter with other settings. Settings that name no frequency look where the scenario's do.
@@ -194,6 +210,9 @@ const fn stamped(edge: TimedEdge) -> Edge {
     Edge { stamp: Stamp::new(edge.ticks as u32), polarity: edge.polarity }
 }
 
-fn read(path: &Path) -> Result<String, ScenarioError> {
-    std::fs::read_to_string(path).map_err(|source| ScenarioError::Io { path: path.into(), source })
+fn described(text: &str, path: &Path, instead: Instead) -> Result<Vec<Case>, ScenarioError> {
+    if Scenario::is_expectation(path) {
+        return Ok(vec![Case { label: String::new(), scenario: Scenario::expected(text, path, instead)? }]);
+    }
+    cases(text, path, instead)
 }
