@@ -15,11 +15,12 @@ use std::fmt::Write;
 
 use crate::scenario::Scenario;
 use crate::score::{Score, Scored};
-use html::{Figure, escaped};
+use html::Figure;
+pub(crate) use html::escaped;
 use over_time::OverTime;
 use pictures::Clipped;
 
-const STYLE: &str = include_str!("report/page.css");
+pub(crate) const STYLE: &str = include_str!("report/page.css");
 
 /// A report while its trial runs.
 #[derive(Clone, Debug)]

@@ -9,11 +9,14 @@ use crate::stability::{Deviations, Phase};
 pub use bound::Bound;
 pub use errors::{Coverage, Errors, Histogram};
 pub use settling::Settling;
+pub(crate) use stretches::COUNT as STRETCHES;
+pub use stretches::Stretch;
 
 mod bound;
 mod errors;
 mod limits;
 mod settling;
+mod stretches;
 
 /// Readings that stability is worked out from, at most: 100,000, which is 2.8 hours at ten a second.
 pub const KEPT: usize = 100_000;
@@ -100,6 +103,7 @@ pub struct Score {
     pub edges_per_crossing: f64,
     /// Seconds that were simulated.
     pub duration_s: f64,
+    stretches: stretches::Stretches,
     recorded: bool,
     interruptions: settling::Interruptions,
     clock: Clock,
@@ -157,6 +161,7 @@ impl Score {
             mistaken: 0,
             edges_per_crossing: 0.0,
             duration_s: 0.0,
+            stretches: stretches::Stretches::new(scenario),
             recorded: scenario.recording.is_some(),
             interruptions: settling::Interruptions::new(scenario),
             clock: Clock { ratio, tolerance: scenario.meter.clock_tolerance_ppm * 1e-6 },
@@ -202,6 +207,7 @@ impl Score {
         let apart = frequency / self.clock.ratio - truth;
         self.window.take(error, middle);
         self.apart.take(apart, middle);
+        self.stretches.take(middle.seconds(), error, apart);
         let span_s = scored.last.since(scored.first);
         if let Some(variance) = self.bound.variance(truth, span_s, scored.reading.missed) {
             self.over_bound.0 += apart * apart / variance;
@@ -229,6 +235,11 @@ impl Score {
             self.kept.interrupt();
         }
         self.kept.take((frequency, truth));
+    }
+
+    /// Squared errors by thirtieth of the trial, in order of time: all of `window` and `apart`.
+    pub const fn stretches(&self) -> &[Stretch] {
+        self.stretches.all()
     }
 
     /// The trial is over.

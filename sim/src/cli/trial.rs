@@ -15,7 +15,7 @@ use super::format::Format;
 use super::progress::Progress;
 use super::scenario::text_of;
 
-mod record;
+pub mod record;
 mod table;
 
 const EXAMPLE: &str = "\
