@@ -159,6 +159,20 @@ impl Outcome {
         faults
     }
 
+    /// All that is wrong for people to read, a line each, the command that does it again last; `None` where nothing is. `settings` is the file
+    /// that the suite was given.
+    pub fn explained(&self, settings: Option<&Path>) -> Option<String> {
+        let mut text = format!("{}  {}\n", self.verdict().name(), self.name);
+        let faults = self.faults();
+        for fault in &faults {
+            text += &format!("    {fault}\n");
+        }
+        if self.figures.is_some() {
+            text += &format!("    replay: {}\n", self.replay(settings));
+        }
+        (!faults.is_empty()).then_some(text)
+    }
+
     /// The command that does it again and writes a page with pictures; `settings` is the file that the suite was given.
     pub fn replay(&self, settings: Option<&Path>) -> String {
         let mut words = vec!["humtick".into(), "trial".into(), self.file.display().to_string()];
