@@ -259,9 +259,11 @@ impl MeterSettings {
     /// What `keys` say, `base` for what they do not.
     pub(crate) fn from_keys(keys: &mut Keys<'_>, base: Self) -> Self {
         let nominal = keys.given("nominal_hz", NOMINAL_HZ).map_or(base.nominal, Nominal::Hertz);
+        // A window that `base` has by default is the default here too.
+        let is_default = base.rocof_s == base.nominal.rocof_s();
         let mut settings = Self {
             nominal,
-            rocof_s: nominal.rocof_s(),
+            rocof_s: if is_default { nominal.rocof_s() } else { base.rocof_s },
             estimator: keys.word("estimator", base.estimator),
             polarity: keys.word("polarity", base.polarity),
             burst: keys.word("burst", base.burst),

@@ -215,14 +215,14 @@ fn meter(mut keys: Keys<'_>, frame: &Frame<'_>, tick_hz: u32) -> Result<MeterSet
         hz => Nominal::Hertz(hz),
     };
     let base = match keys.line("settings").map(|name| named::find(&name)) {
-        Some(Ok(named)) => named,
+        Some(Ok(named)) => MeterSettings { nominal, ..named },
         Some(Err(error)) => {
             keys.check(false, "settings", || format!("settings: {error}"));
             MeterSettings::default()
         }
-        None => MeterSettings::default(),
+        None => MeterSettings { nominal, rocof_s: nominal.rocof_s(), ..MeterSettings::default() },
     };
-    let settings = MeterSettings::from_keys(&mut keys, MeterSettings { nominal, ..base });
+    let settings = MeterSettings::from_keys(&mut keys, base);
     let refusal = meter_refusal(&settings, tick_hz);
     keys.check(refusal.is_none(), "nominal_hz", || {
         format!("{}; {}", refusal.unwrap_or_default(), settings.nominal)
