@@ -10,12 +10,15 @@ pub use bound::Bound;
 pub use errors::{Coverage, Errors, Histogram};
 pub use response::Response;
 pub use settling::Settling;
+pub(crate) use stretches::COUNT as STRETCHES;
+pub use stretches::Stretch;
 
 mod bound;
 mod errors;
 mod limits;
 mod response;
 mod settling;
+mod stretches;
 
 /// Readings that stability is worked out from, at most: 100,000, which is 2.8 hours at ten a second.
 pub const KEPT: usize = 100_000;
@@ -112,6 +115,8 @@ pub struct Score {
     pub edges_per_crossing: f64,
     /// Seconds that were simulated.
     pub duration_s: f64,
+    stretches: stretches::Stretches,
+    recorded: bool,
     interruptions: settling::Interruptions,
     /// Windows that begin before it are not judged.
     from: Moment,
@@ -174,6 +179,8 @@ impl Score {
             mistaken: 0,
             edges_per_crossing: 0.0,
             duration_s: 0.0,
+            stretches: stretches::Stretches::new(scenario),
+            recorded: scenario.recording.is_some(),
             interruptions: settling::Interruptions::new(scenario),
             from: Moment::from_s(scenario.limits.from_s),
             clock: Clock { ratio, tolerance: scenario.meter.clock_tolerance_ppm * 1e-6 },
@@ -232,6 +239,7 @@ impl Score {
         let apart = frequency / self.clock.ratio - truth;
         self.window.take(error, middle);
         self.apart.take(apart, middle);
+        self.stretches.take(middle.seconds(), error, apart);
         let span_s = scored.last.since(scored.first);
         if let Some(variance) = self.bound.variance(truth, span_s, scored.reading.missed) {
             self.over_bound.0 += apart * apart / variance;
@@ -259,6 +267,11 @@ impl Score {
             self.kept.interrupt();
         }
         self.kept.take((frequency, truth));
+    }
+
+    /// Squared errors by thirtieth of the trial, in order of time: all of `window` and `apart`.
+    pub const fn stretches(&self) -> &[Stretch] {
+        self.stretches.all()
     }
 
     /// Takes a complete ten-second interval whose middle is `middle`.
@@ -296,7 +309,9 @@ impl Score {
 
     /// Why the bound of the noise does not hold, if it does not.
     pub fn doubt(&self) -> Option<&'static str> {
-        if self.bound.noise_s.is_infinite() {
+        if self.recorded {
+            Some("of a recording's noise nothing is known")
+        } else if self.bound.noise_s.is_infinite() {
             Some("the voltage does not reach the threshold")
         } else if self.edges_per_crossing > CHATTER {
             Some("crossings have several edges")

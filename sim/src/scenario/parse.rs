@@ -1,6 +1,7 @@
 //! A scenario file, TOML, as a [`Scenario`]. Every key but those of a disturbance has a default: an empty file is a minute of clean 50 Hz.
 
 mod disturb;
+mod expect;
 mod grid;
 mod harmonics;
 mod voltage;
@@ -31,6 +32,8 @@ struct Frame<'a> {
     path: &'a Path,
     duration_s: f64,
     nominal_hz: f64,
+    /// Whether it speaks of a recording.
+    recorded: bool,
 }
 
 impl Scenario {
@@ -90,7 +93,7 @@ pub(super) fn scenario<'a>(
         format!("duration_s = {duration_s} (given instead) is outside {} to {}", LASTING_S.0, LASTING_S.1)
     });
     let nominal_hz = keys.number("nominal_hz", 50.0, (0.5, 10_000.0));
-    let frame = Frame { path, duration_s, nominal_hz };
+    let frame = Frame { path, duration_s, nominal_hz, recorded: false };
     let [grid, voltage, front, timer, meter, limits] =
         ["grid", "voltage", "front_end", "timer", "meter", "limits"].map(|key| keys.table(key));
     let disturbances = keys.tables("disturb");
@@ -110,6 +113,7 @@ pub(super) fn scenario<'a>(
         meter: self::meter(meter, &frame, timer.tick_hz)?,
         timer,
         limits: self::limits(limits)?,
+        recording: None,
     })
 }
 
