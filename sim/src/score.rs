@@ -8,12 +8,17 @@ use crate::stability::{Deviations, Phase};
 
 pub use bound::Bound;
 pub use errors::{Coverage, Errors, Histogram};
+pub use response::Response;
 pub use settling::Settling;
+pub(crate) use stretches::COUNT as STRETCHES;
+pub use stretches::Stretch;
 
 mod bound;
 mod errors;
 mod limits;
+mod response;
 mod settling;
+mod stretches;
 
 /// Readings that stability is worked out from, at most: 100,000, which is 2.8 hours at ten a second.
 pub const KEPT: usize = 100_000;
@@ -48,6 +53,8 @@ pub struct Scored {
     pub window_hz: Option<f64>,
     /// True frequency in the middle of the window.
     pub instant_hz: f64,
+    /// True rate of change there.
+    pub rocof_hz_s: f64,
 }
 
 /// Everything that is counted and added up over a trial.
@@ -64,6 +71,14 @@ pub struct Score {
     /// Errors against the truth over the window with the clock's known part taken off: its lasting error, as far as the meter was not
     /// told of it. Wander, temperature and ageing stay in.
     pub apart: Errors,
+    /// Errors of rates of change against the grid's in the middle of the window, in hertz a second; only where a limit asks for them.
+    pub rocof: Errors,
+    /// Errors of complete ten-second intervals against the grid's mean over them, if the meter reads them.
+    pub intervals: Errors,
+    /// How long readings were off in the middle of their windows, and rates of change; only where a limit asks for it.
+    pub response: Option<Response>,
+    /// See `response`.
+    pub rocof_response: Option<Response>,
     /// Intervals as the readings state them, against the truth over the window. The clock's tolerance is in them, so with a clock that is
     /// better than that they hold it more often than 95 %.
     pub coverage: Coverage,
@@ -100,7 +115,11 @@ pub struct Score {
     pub edges_per_crossing: f64,
     /// Seconds that were simulated.
     pub duration_s: f64,
+    stretches: stretches::Stretches,
+    recorded: bool,
     interruptions: settling::Interruptions,
+    /// Windows that begin before it are not judged.
+    from: Moment,
     clock: Clock,
     /// Time from reading to reading, on average and at most.
     spacing_s: f64,
@@ -139,6 +158,10 @@ impl Score {
             window: Errors::default(),
             instant: Errors::default(),
             apart: Errors::default(),
+            rocof: Errors::default(),
+            intervals: Errors::default(),
+            response: scenario.limits.response.map(|(mhz, _)| Response::new(mhz / 1e3)),
+            rocof_response: scenario.limits.rocof_response.map(|(hz_s, _)| Response::new(hz_s)),
             coverage: Coverage::default(),
             coverage_apart: Coverage::default(),
             whole_bound: Bound::new(scenario).of_window(scenario),
@@ -156,7 +179,10 @@ impl Score {
             mistaken: 0,
             edges_per_crossing: 0.0,
             duration_s: 0.0,
+            stretches: stretches::Stretches::new(scenario),
+            recorded: scenario.recording.is_some(),
             interruptions: settling::Interruptions::new(scenario),
+            from: Moment::from_s(scenario.limits.from_s),
             clock: Clock { ratio, tolerance: scenario.meter.clock_tolerance_ppm * 1e-6 },
             spacing_s: every.max(period),
             gap_s,
@@ -168,6 +194,20 @@ impl Score {
     /// Takes the next reading.
     pub(crate) fn take(&mut self, scored: &Scored) {
         self.readings += 1;
+        if scored.first.since(self.from) < 0.0 {
+            return;
+        }
+        let middle = scored.first.later(scored.last.since(scored.first) / 2.0);
+        let rocof_error = scored.reading.rocof_hz_s.map(|rate| rate - scored.rocof_hz_s);
+        if let Some(error) = rocof_error {
+            self.rocof.take(error, middle);
+        }
+        let error = scored.reading.frequency_hz.map(|frequency| frequency - scored.instant_hz);
+        for (response, error) in [(&mut self.response, error), (&mut self.rocof_response, rocof_error)] {
+            if let Some(response) = response {
+                response.take(error, middle);
+            }
+        }
         let Some(frequency) = scored.reading.frequency_hz else {
             self.unknown += 1;
             self.settling.take(scored.last, false);
@@ -175,7 +215,6 @@ impl Score {
             return;
         };
         let half = scored.reading.u95_hz;
-        let middle = scored.first.later(scored.last.since(scored.first) / 2.0);
         let instant = frequency - scored.instant_hz;
         self.instant.take(instant, middle);
         self.settling.take(scored.last, half.is_some_and(|half| instant.abs() <= SETTLED_FACTOR * half));
@@ -200,6 +239,7 @@ impl Score {
         let apart = frequency / self.clock.ratio - truth;
         self.window.take(error, middle);
         self.apart.take(apart, middle);
+        self.stretches.take(middle.seconds(), error, apart);
         let span_s = scored.last.since(scored.first);
         if let Some(variance) = self.bound.variance(truth, span_s, scored.reading.missed) {
             self.over_bound.0 += apart * apart / variance;
@@ -229,9 +269,24 @@ impl Score {
         self.kept.take((frequency, truth));
     }
 
+    /// Squared errors by thirtieth of the trial, in order of time: all of `window` and `apart`.
+    pub const fn stretches(&self) -> &[Stretch] {
+        self.stretches.all()
+    }
+
+    /// Takes a complete ten-second interval whose middle is `middle`.
+    pub(crate) fn take_interval(&mut self, frequency_hz: f64, truth_hz: f64, middle: Moment) {
+        if middle.later(-5.0).since(self.from) >= 0.0 {
+            self.intervals.take(frequency_hz - truth_hz, middle);
+        }
+    }
+
     /// The trial is over.
     pub(crate) fn finish(&mut self, end: Moment, counts: &Counts, true_crossings: f64) {
         self.settling.finish(end);
+        for response in [&mut self.response, &mut self.rocof_response].into_iter().flatten() {
+            response.finish(end);
+        }
         self.counts = counts.clone();
         self.edges_per_crossing = counts.edges as f64 / true_crossings;
         self.duration_s = end.seconds();
@@ -254,7 +309,9 @@ impl Score {
 
     /// Why the bound of the noise does not hold, if it does not.
     pub fn doubt(&self) -> Option<&'static str> {
-        if self.bound.noise_s.is_infinite() {
+        if self.recorded {
+            Some("of a recording's noise nothing is known")
+        } else if self.bound.noise_s.is_infinite() {
             Some("the voltage does not reach the threshold")
         } else if self.edges_per_crossing > CHATTER {
             Some("crossings have several edges")

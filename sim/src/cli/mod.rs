@@ -6,6 +6,7 @@ mod measure;
 mod progress;
 mod scenario;
 mod stability;
+mod suite;
 mod synth;
 mod trial;
 
@@ -35,6 +36,8 @@ enum Verb {
     Scenario(scenario::Options),
     /// Allan and modified Allan deviation of logged readings
     Stability(stability::Options),
+    /// Every scenario below a folder against its limits: the regression test of a filter setting
+    Suite(suite::Options),
     /// Writes what a scenario's capture or waveform looks like
     Synth(synth::Options),
     /// A scenario through front end, timer and meter, scored against the truth
@@ -49,6 +52,7 @@ impl Cli {
             Verb::Measure(options) => measure::run(options),
             Verb::Scenario(options) => scenario::run(options),
             Verb::Stability(options) => stability::run(options),
+            Verb::Suite(options) => suite::run(options),
             Verb::Synth(options) => synth::run(options),
             Verb::Trial(options) => trial::run(options),
         }

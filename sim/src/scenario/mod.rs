@@ -3,13 +3,17 @@
 //! Every field is in the unit that its name says, and has been checked against the range in its description. Percentages of voltage are of the amplitude of the undisturbed fundamental.
 
 pub mod built_in;
+mod cases;
 mod parse;
 mod remarks;
 pub mod template;
 
 use std::path::PathBuf;
 
+use crate::input::InputOptions;
 use crate::settings::MeterSettings;
+
+pub use cases::{Case, MOST_CASES, cases, choose, with_value};
 
 /// One scenario.
 #[derive(Clone, Debug, PartialEq)]
@@ -36,6 +40,17 @@ pub struct Scenario {
     pub meter: MeterSettings,
     /// What the readings are held to.
     pub limits: Limits,
+    /// Where the edges come from in place of all that: see [`Scenario::expected`].
+    pub recording: Option<Recorded>,
+}
+
+/// A recording that takes the place of a simulated board.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Recorded {
+    /// The file.
+    pub path: PathBuf,
+    /// How it is read; what follows from the meter's settings is set when it is opened.
+    pub input: InputOptions,
 }
 
 /// Values that take the place of a scenario file's own, as a command line gives them.
@@ -319,15 +334,32 @@ pub enum Overrun {
     Overwrite,
 }
 
+/// At least and at most. What is far below the size that physics gives it is wrong too.
+pub type Within = (f64, f64);
+
 /// What the readings are held to; what is `None` is not judged.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Limits {
+    /// Readings whose window begins before that many seconds are not judged, nor are steps.
+    pub from_s: f64,
     /// Largest error of a reading against the truth over its window.
-    pub max_error_mhz: Option<f64>,
+    pub max_error_mhz: Option<Within>,
     /// Root mean square of the errors.
-    pub rms_error_mhz: Option<f64>,
-    /// Share of readings whose 95 % interval must hold the truth: at least and at most.
-    pub coverage: Option<(f64, f64)>,
+    pub rms_error_mhz: Option<Within>,
+    /// Largest error of a reading against the truth in the middle of its window.
+    pub max_instant_error_mhz: Option<Within>,
+    /// Largest error of a reading's rate of change against that of the grid in the middle of its window.
+    pub max_rocof_error_hz_s: Option<Within>,
+    /// Largest error of a complete ten-second interval against the grid's mean over it.
+    pub max_interval_error_mhz: Option<Within>,
+    /// Root mean square of the errors, clock apart, over what the noise permits ([`Score::over_bound`](crate::score::Score::over_bound)).
+    pub rms_over_bound: Option<Within>,
+    /// Share of readings whose 95 % interval must hold the truth.
+    pub coverage: Option<Within>,
+    /// For how long, at most, readings may be off by more than so many millihertz in the middle of their windows: millihertz, seconds.
+    pub response: Option<(f64, f64)>,
+    /// The same of rates of change: hertz a second, seconds.
+    pub rocof_response: Option<(f64, f64)>,
     /// Time from the start to the first lock.
     pub lock_s: Option<f64>,
     /// Readings far outside their own interval.
@@ -355,4 +387,7 @@ pub enum ScenarioError {
         /// Key, what was found, what was expected.
         what: String,
     },
+    /// The recording that a file speaks of cannot be read.
+    #[error(transparent)]
+    Recording(#[from] crate::input::InputError),
 }

@@ -91,7 +91,7 @@ pub fn write_csv(
 }
 
 /// Empty for the unknown; text in quotes where it needs them (RFC 4180).
-fn cell(value: &Value) -> String {
+pub fn cell(value: &Value) -> String {
     match value {
         Value::Null => String::new(),
         Value::String(text) => quoted(text),
