@@ -87,9 +87,12 @@ impl Baseline {
 
     fn parse(text: &str) -> Result<Self, (usize, String)> {
         let outcome = |(place, line): (usize, &str)| {
-            let outcome: Outcome = serde_json::from_str(line).map_err(|error| {
-                (place + 1, format!("is no outcome as `humtick suite --save` writes them: {error}"))
-            })?;
+            let wrong =
+                |error| (place + 1, format!("is no outcome as `humtick suite --save` writes them: {error}"));
+            let mut outcome: Outcome = serde_json::from_str(line).map_err(wrong)?;
+            if outcome.unreadable.is_none() {
+                outcome.figures = Some(serde_json::from_str(line).map_err(wrong)?);
+            }
             Ok((outcome.name.clone(), outcome))
         };
         let outcomes: BTreeMap<_, _> = text.lines().enumerate().map(outcome).collect::<Result<_, _>>()?;

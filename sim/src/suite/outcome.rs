@@ -22,8 +22,9 @@ pub struct Outcome {
     pub broken: Vec<String>,
     /// Why it could not be tried.
     pub unreadable: Option<String>,
-    /// What was found where it could.
-    #[serde(flatten)]
+    /// What was found where it could. Read by itself: in what is flattened, a number is none any more where another package asks serde_json for
+    /// arbitrary precision, as the one that decodes logs does.
+    #[serde(flatten, skip_deserializing)]
     pub figures: Option<Figures>,
 }
 
