@@ -80,8 +80,8 @@ const FAULTS: &[Fault] = &[
     fault(
         "window one short",
         "core/src/estimate/window.rs",
-        "length.ticks + (self.line.period >> length.share)",
-        "length.ticks - (self.line.period >> length.share)",
+        "length.ticks + (period >> length.share)",
+        "length.ticks - (period >> length.share)",
     ),
     fault(
         "middle of the window a tenth of it early",
@@ -92,8 +92,8 @@ const FAULTS: &[Fault] = &[
     fault(
         "bound of quantisation removed",
         "core/src/estimate/fit.rs",
-        "worst: if settled { None } else { Some(slope.worst(sums.n, window.missed() == 0).times(q)) },",
-        "worst: if settled { None } else { Some(slope.worst(sums.n, window.missed() == 0).times(Scaled::ZERO)) },",
+        "worst: if settled { None } else { Some(slope.worst(n, window.missed() == 0).times(q)) },",
+        "worst: if settled { None } else { Some(slope.worst(n, window.missed() == 0).times(Rough::ZERO)) },",
     ),
     fault(
         "Student's factor replaced by 2",
@@ -104,8 +104,8 @@ const FAULTS: &[Fault] = &[
     fault(
         "residuals with one degree of freedom too many",
         "core/src/estimate/fit.rs",
-        "let freedom = sums.n.saturating_sub(2);",
-        "let freedom = sums.n.saturating_sub(1);",
+        "let freedom = n.saturating_sub(2);",
+        "let freedom = n.saturating_sub(1);",
     ),
     fault(
         "scatter about the window's line doubled",
@@ -140,8 +140,8 @@ const FAULTS: &[Fault] = &[
     fault(
         "triangular's first half one cycle off",
         "core/src/estimate/triangular.rs",
-        "self.first_end = if i == 0 { 0 } else { self.first_end + u32::from(member.step) };",
-        "self.first_end = if i == 0 { 1 } else { self.first_end + u32::from(member.step) };",
+        "let k = u64::from(last_k.checked_sub(first_k)?);",
+        "let k = u64::from(last_k.checked_sub(first_k + 1)?);",
     ),
     fault(
         "phases of the two polarities taken for one",
