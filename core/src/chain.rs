@@ -36,7 +36,10 @@ impl<const N: usize> Chain<N> {
 
     /// Takes an edge that is a crossing without doubt or special case, inside the gate's floor, and returns its cycle number. Otherwise
     /// nothing has changed.
-    #[allow(clippy::inline_always, reason = "there is one caller, and a call is a fifth of a push")]
+    #[allow(
+        clippy::inline_always,
+        reason = "there is one caller, and a call is a seventh of a push (`cargo bench --bench meter`)"
+    )]
     #[inline(always)]
     pub fn follow(&mut self, stamp: Stamp, settings: &Settings) -> Option<u32> {
         let cycle = self.qualifier.follow(stamp, settings)?;

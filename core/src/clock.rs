@@ -183,7 +183,7 @@ const fn square(ppb: u32) -> Rough {
 const TWELFTH: Rough = Rough::new(1, 0).over(Rough::new(12, 0));
 
 /// Variance of a rectangular distribution over its half width squared (JCGM 100:2008, 4.3.7).
-const THIRD: Rough = Rough::new(1, 0).over(Rough::new(3, 0));
+pub(crate) const THIRD: Rough = Rough::new(1, 0).over(Rough::new(3, 0));
 
 /// 0.95^2: 95 % of a rectangular distribution lie within 0.95 of its half width.
 const RECTANGLE: Rough = Rough::new(361, 0).over(Rough::new(400, 0));

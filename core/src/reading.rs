@@ -4,6 +4,7 @@
 
 use crate::arithmetic::{Rough, Scaled, digit, fraction_bits, up};
 use crate::chain::Chain;
+use crate::clock::THIRD;
 use crate::config::{Length, Settings};
 use crate::estimate::rocof::bend;
 use crate::estimate::{Estimator, Fit, LeastSquares};
@@ -170,5 +171,3 @@ pub(crate) fn ramp_bias<E: Estimator>(reading: &Reading, settings: &Settings) ->
 }
 
 pub(crate) const THOUSANDTH: Rough = Rough::new(1, 0).over(Rough::new(1_000, 0));
-/// Variance of a rectangular distribution over its half width squared.
-pub(crate) const THIRD: Rough = Rough::new(1, 0).over(Rough::new(3, 0));

@@ -101,14 +101,7 @@ impl<'a, const N: usize> Residuals<'a, N> {
     fn walk_far(&mut self) -> bool {
         let mut far = Far { line: self.line(), r: 0, lags: 0, rr: 0 };
         let [before_end, from_start] = self.window.younger();
-        let mut walk = |run| {
-            if !IS_SMALL && self.window.missed() == 0 {
-                far.walk::<false>(run, Self::LARGEST)
-            } else {
-                far.walk::<true>(run, Self::LARGEST)
-            }
-        };
-        if !walk(before_end) || !walk(from_start) {
+        if !far.walk(before_end, Self::LARGEST) || !far.walk(from_start, Self::LARGEST) {
             return false;
         }
         // k is the span less what is left to the newest.
@@ -134,9 +127,7 @@ impl<'a, const N: usize> Residuals<'a, N> {
     #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
     fn count(&mut self) {
         let [before_end, from_start] = self.window.younger();
-        (self.sums.k, self.sums.kk) = if !IS_SMALL && self.window.missed() == 0 {
-            without_gaps(self.window.cycles())
-        } else if N <= SHORT {
+        (self.sums.k, self.sums.kk) = if N <= SHORT {
             // Spans are at most 4 * 64 - 1.
             let mut cycles = Few { k: 0, sum: 0, squares: 0 };
             cycles.add(before_end.1);
@@ -244,30 +235,28 @@ struct Far {
 }
 
 impl Far {
-    /// On over these stamps; without `GAPS` all steps are one, which saves a desktop processor half of the time. False if a residual
-    /// is beyond `largest`, a power of two: looked at last, since a loop with one way out is the faster, and the sums mean nothing then.
+    /// On over these stamps. False, having stopped, at a residual beyond `largest`.
     #[cfg_attr(not(target_has_atomic = "ptr"), inline(never))]
-    fn walk<const GAPS: bool>(&mut self, (stamps, gaps): (&[u32], &[Gap]), largest: u32) -> bool {
+    fn walk(&mut self, (stamps, gaps): (&[u32], &[Gap]), largest: u32) -> bool {
         let Self { line: Line { mut at, period }, mut r, mut lags, mut rr } = *self;
-        let mut bits = 0;
         for (stamp, gap) in stamps.iter().zip(gaps) {
-            let step = if GAPS { gap.step } else { 1 };
-            // Below 2^45 * 2^16.
-            lags += r * i64::from(step);
-            at = at.wrapping_add(period.wrapping_mul(step.into()));
+            // Below 2^40 * 2^8.
+            lags += r * i64::from(gap.step);
+            at = at.wrapping_add(period.wrapping_mul(gap.step.into()));
             let off = stamp.wrapping_sub(at).cast_signed();
-            // The size, less one below zero: which bits it has is all that counts.
-            bits |= off ^ (off >> 31);
+            if off.unsigned_abs() > largest {
+                return false;
+            }
             r += i64::from(off);
-            rr = rr.wrapping_add((i64::from(off) * i64::from(off)).cast_unsigned());
+            rr += (i64::from(off) * i64::from(off)).cast_unsigned();
         }
         *self = Self { line: Line { at, period }, r, lags, rr };
-        bits.cast_unsigned() < largest
+        true
     }
 }
 
 /// The same in numbers of 32 bits, for processors that have no more. Of at most 2^12 ticks (2 ms at 2 MHz) in at most 64 crossings, over at
-/// most 255 cycles, all sums stay below 2^31. On an ATmega it takes a fifth of the time.
+/// most 255 cycles, all sums stay below 2^31.
 struct Near {
     line: Line,
     r: i32,
@@ -305,13 +294,6 @@ impl Near {
 fn skip(line: Line, r: i32, lags: i32, step: u8) -> (u32, i32) {
     let more = u32::from(step.wrapping_sub(1));
     (line.at.wrapping_add(line.period.wrapping_mul(more)), lags + r * more.cast_signed())
-}
-
-/// Sums of k and k^2 over 0, 1, .. `span`.
-const fn without_gaps(span: u32) -> (u32, u64) {
-    let sum = span as u64 * (span as u64 + 1) / 2;
-    #[allow(clippy::cast_possible_truncation, reason = "below 2^28")]
-    (sum as u32, sum * (2 * span as u64 + 1) / 3)
 }
 
 /// Sums of k and k^2 over a short window.

@@ -238,8 +238,7 @@ impl<const N: usize> Window<N> {
     }
 }
 
-/// Which crossings a window holds. In registers, while they come and go: on a desktop processor each way through memory takes as long as
-/// all the rest.
+/// Which crossings a window holds: in registers, while they come and go.
 struct Held {
     oldest: usize,
     len: usize,

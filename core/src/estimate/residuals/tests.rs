@@ -152,7 +152,7 @@ proptest! {
             gaps.push(Gap { step: *step, refused: 0 });
         }
         let (mut far, mut near) = (Far { line, r: 0, lags: 0, rr: 0 }, Near { line, r: 0, lags: 0, rr: 0 });
-        prop_assert!(far.walk::<true>((&stamps, &gaps), 1 << 26));
+        prop_assert!(far.walk((&stamps, &gaps), 1 << 26));
         let fits = crossings.iter().all(|(off, _)| off.unsigned_abs() <= 1 << 12);
         prop_assert_eq!(near.walk((&stamps, &gaps)), fits);
         if fits {
@@ -162,15 +162,6 @@ proptest! {
         few.add(&gaps);
         many.add(&gaps);
         prop_assert_eq!((u32::from(few.sum), u64::from(few.squares)), (many.sum, many.squares));
-        let ones = std::vec![Gap { step: 1, refused: 0 }; gaps.len()];
-        let walked = |far: Far| (far.r, far.lags, far.rr);
-        let (mut uneven, mut even) = (Far { line, r: 0, lags: 0, rr: 0 }, Far { line, r: 0, lags: 0, rr: 0 });
-        let told = uneven.walk::<true>((&stamps, &ones), 1 << 26);
-        prop_assert_eq!(even.walk::<false>((&stamps, &ones), 1 << 26), told);
-        prop_assert_eq!(walked(uneven), walked(even));
-        let mut many = Many { k: 0, sum: 0, squares: 0 };
-        many.add(&ones);
-        prop_assert_eq!(without_gaps(u32::try_from(gaps.len()).unwrap()), (many.sum, many.squares));
     }
 }
 
