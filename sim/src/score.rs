@@ -8,6 +8,7 @@ use crate::stability::{Deviations, Phase};
 
 pub use bound::Bound;
 pub use errors::{Coverage, Errors, Histogram};
+pub use limits::Held;
 pub use response::Response;
 pub use settling::Settling;
 pub(crate) use stretches::COUNT as STRETCHES;

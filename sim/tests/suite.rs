@@ -13,7 +13,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use clap::ValueEnum;
 use humtick_sim::board;
 use humtick_sim::mains::grid;
-use humtick_sim::scenario::{Disturb, Instead, Scenario, cases};
+use humtick_sim::scenario::{Disturb, Instead, Limits, Scenario, cases};
 use humtick_sim::score::{Errors, Score};
 use humtick_sim::settings::EstimatorKind;
 use humtick_sim::timeline::extender;
@@ -103,9 +103,10 @@ impl Between {
     }
 }
 
-const COLUMNS: [&str; 9] = ["worst", "rms", "middle", "rocof", "10 s", "bound", "cover", "lock", "false"];
+const COLUMNS: [&str; 10] =
+    ["worst", "rms", "middle", "rocof", "10 s", "bound", "cover", "lock", "false", "used"];
 
-fn columns(score: &Score) -> [Option<f64>; 9] {
+fn columns(limits: &Limits, score: &Score) -> [Option<f64>; 10] {
     let worst = |errors: &Errors, per: f64| errors.worst.map(|(error, _)| error.abs() * per);
     [
         worst(&score.window, 1e3),
@@ -117,18 +118,22 @@ fn columns(score: &Score) -> [Option<f64>; 9] {
         score.coverage.share(),
         score.lock_s,
         Some(score.false_readings as f64),
+        score.used(limits),
     ]
 }
 
-/// A line a file: how many cases, and of each column the least and the most among them.
+/// A line a file: how many cases, and of each column the least and the most among them; the last is the largest share of a limit that is
+/// used up.
 fn table(all: &[Tried], scores: &[Score]) -> String {
     let mut table = format!("{:<54} {:>4}", "errors in mHz, rates of change in Hz/s; lock in s", "");
     COLUMNS.iter().for_each(|column| write!(table, " {column:>19}").unwrap());
     let both: Vec<_> = all.iter().zip(scores).collect();
     for file in both.chunk_by(|a, b| a.0.file == b.0.file) {
-        let mut row: [Between; 9] = Default::default();
-        for (_, score) in file {
-            row.iter_mut().zip(columns(score)).for_each(|(cell, value)| cell.take(value));
+        let mut row: [Between; 10] = Default::default();
+        for (tried, score) in file {
+            row.iter_mut()
+                .zip(columns(&tried.scenario.limits, score))
+                .for_each(|(cell, value)| cell.take(value));
         }
         write!(table, "\n{:<54} {:>4}", file[0].0.file, file.len()).unwrap();
         row.iter().for_each(|cell| write!(table, " {:>19}", cell.shown()).unwrap());

@@ -119,7 +119,7 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
     let broken = score.broken(&scenario.limits);
     let mut out = io::BufWriter::new(io::stdout().lock());
     let written = match options.format {
-        Format::Table => table::write(&mut out, scenario, &score, &broken),
+        Format::Table => table::write(&mut out, scenario, &score),
         Format::Csv => record::write_csv(&mut out, scenario, &score, &broken),
         Format::Jsonl => record::write_json(&mut out, scenario, &score, &broken),
     };

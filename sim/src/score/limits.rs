@@ -35,15 +35,32 @@ impl Limits {
     }
 }
 
+/// What became of a limit.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Held {
+    /// Key, limit, and the figure.
+    pub text: String,
+    /// Whether it is kept. What has nothing to be judged by is not.
+    pub kept: bool,
+    /// The figure over the most that it may be, where the limit has a most of its own kind: 1 less that is the margin.
+    pub used: Option<f64>,
+}
+
 impl Score {
     /// The limits that are broken: key, limit, and the figure. What has nothing to be judged by is broken too.
     pub fn broken(&self, limits: &Limits) -> Vec<String> {
-        let mut broken = Vec::new();
-        let mut hold = |kept: bool, text: String| {
-            if !kept {
-                broken.push(text);
-            }
-        };
+        self.held(limits).into_iter().filter(|held| !held.kept).map(|held| held.text).collect()
+    }
+
+    /// The largest share of a limit that is used up; `None` without a limit that has a margin.
+    pub fn used(&self, limits: &Limits) -> Option<f64> {
+        self.held(limits).into_iter().filter_map(|held| held.used).reduce(f64::max)
+    }
+
+    /// What became of each limit.
+    pub fn held(&self, limits: &Limits) -> Vec<Held> {
+        let mut all = Vec::new();
+        let mut hold = |kept: bool, used: Option<f64>, text: String| all.push(Held { text, kept, used });
         let worst_of = |errors: &Errors, unit: &str, per: f64| {
             errors.worst.map_or(NOTHING.into(), |(error, at)| {
                 format!("the worst error is {:+.6} {unit}, at {:.3} s", error * per, at.seconds())
@@ -56,14 +73,17 @@ impl Score {
             ("max_interval_error_mhz", limits.max_interval_error_mhz, &self.intervals, "mHz", 1e3),
         ] {
             if let Some(limit) = limit {
-                let kept = is_within(errors.worst.map(|(error, _)| error.abs() * per), limit);
-                hold(kept, format!("{key} = {}: {}", shown(limit), worst_of(errors, unit, per)));
+                let worst = errors.worst.map(|(error, _)| error.abs() * per);
+                let used = worst.map(|worst| worst / limit.1);
+                let text = format!("{key} = {}: {}", shown(limit), worst_of(errors, unit, per));
+                hold(is_within(worst, limit), used, text);
             }
         }
         if let Some(limit) = limits.rms_error_mhz {
             let rms = self.window.rms().map(|rms| rms * 1e3);
             let found = rms.map_or(NOTHING.into(), |rms| format!("it is {rms:.6} mHz"));
-            hold(is_within(rms, limit), format!("rms_error_mhz = {}: {found}", shown(limit)));
+            let used = rms.map(|rms| rms / limit.1);
+            hold(is_within(rms, limit), used, format!("rms_error_mhz = {}: {found}", shown(limit)));
         }
         if let Some(limit) = limits.rms_over_bound {
             let ratio = self.over_bound();
@@ -72,7 +92,7 @@ impl Score {
                 (None, Some(doubt)) => format!("the bound does not hold: {doubt}"),
                 (None, None) => NOTHING.into(),
             };
-            hold(is_within(ratio, limit), format!("rms_over_bound = {}: {found}", shown(limit)));
+            hold(is_within(ratio, limit), None, format!("rms_over_bound = {}: {found}", shown(limit)));
         }
         if let Some((least, most)) = limits.coverage {
             let share = self.coverage.share();
@@ -82,7 +102,7 @@ impl Score {
                     self.coverage.judged
                 )
             });
-            hold(is_within(share, (least, most)), format!("coverage = [{least}, {most}]: {found}"));
+            hold(is_within(share, (least, most)), None, format!("coverage = [{least}, {most}]: {found}"));
         }
         for (key, limit, response, errors) in [
             ("response", limits.response, &self.response, &self.instant),
@@ -90,12 +110,13 @@ impl Score {
         ] {
             if let (Some((off, most)), Some(response)) = (limit, response) {
                 let (kept, found) = responded(response, errors, most);
-                hold(kept, format!("{key} = [{off}, {most}]: {found}"));
+                let used = response.worst.map_or(0.0, |(seconds, _)| seconds / most);
+                hold(kept, (errors.count > 0).then_some(used), format!("{key} = [{off}, {most}]: {found}"));
             }
         }
         if let Some(limit) = limits.lock_s {
             let found = self.lock_s.map_or("never locked".into(), |lock| format!("locked after {lock:.3} s"));
-            hold(self.lock_s.is_some_and(|lock| lock <= limit), format!("lock_s = {limit}: {found}"));
+            hold(self.lock_s.is_some_and(|lock| lock <= limit), None, format!("lock_s = {limit}: {found}"));
         }
         if let Some(limit) = limits.false_readings {
             let at = |at: Moment| format!(", the first at {:.3} s", at.seconds());
@@ -104,10 +125,11 @@ impl Score {
             let found = if self.window.count == 0 { NOTHING.into() } else { found };
             hold(
                 self.window.count > 0 && self.false_readings <= limit,
+                None,
                 format!("false_readings = {limit}: {found}"),
             );
         }
-        broken
+        all
     }
 }
 

@@ -293,6 +293,8 @@ fn limits_have_two_sides() {
         ]
     );
     assert_eq!(found.broken(&within(1.9, 2.9)).len(), 1);
+    assert!((found.used(&within(1.9, 6.0)).unwrap() - 0.5).abs() < 1e-9);
+    assert_eq!(found.used(&Limits { false_readings: Some(9), ..Limits::default() }), None);
     assert_eq!(within(0.0, 1.0).given(), 3);
     let unheard = Limits {
         max_rocof_error_hz_s: Some((0.0, 1.0)),

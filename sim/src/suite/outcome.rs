@@ -5,7 +5,6 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 
 use super::{Item, slug};
-use crate::scenario::{Limits, Within};
 use crate::score::{Score, Stretch};
 use crate::trial::Trial;
 
@@ -131,7 +130,7 @@ impl Outcome {
                 lock_s: score.lock_s,
                 false_readings: score.false_readings,
                 first_false_s: score.first_false.map(|at| at.seconds()),
-                used: used(limits, score),
+                used: score.used(limits),
                 limits: limits.given(),
                 stretches: score.stretches().to_vec(),
             }),
@@ -221,13 +220,6 @@ fn quoted(word: &str) -> String {
     } else {
         format!("'{}'", word.replace('\'', "'\\''"))
     }
-}
-
-fn used(limits: &Limits, score: &Score) -> Option<f64> {
-    let share = |limit: Option<Within>, found: Option<f64>| Some(found? * 1e3 / limit?.1);
-    let worst = share(limits.max_error_mhz, score.window.worst.map(|(error, _)| error.abs()));
-    let rms = share(limits.rms_error_mhz, score.window.rms());
-    worst.into_iter().chain(rms).reduce(f64::max)
 }
 
 #[cfg(test)]

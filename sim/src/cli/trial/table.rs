@@ -2,13 +2,13 @@
 
 use std::io::{self, Write};
 
-use humtick_sim::scenario::{CaptureKind, Limits, Scenario};
-use humtick_sim::score::{Errors, Score};
+use humtick_sim::scenario::{CaptureKind, Scenario};
+use humtick_sim::score::{Errors, Held, Score};
 
 use crate::cli::plain;
 
 /// Writes the whole.
-pub fn write(out: &mut impl Write, scenario: &Scenario, score: &Score, broken: &[String]) -> io::Result<()> {
+pub fn write(out: &mut impl Write, scenario: &Scenario, score: &Score) -> io::Result<()> {
     writeln!(out, "{}\n", plain(&head(scenario)))?;
     errors(out, scenario, score)?;
     writeln!(out)?;
@@ -16,7 +16,7 @@ pub fn write(out: &mut impl Write, scenario: &Scenario, score: &Score, broken: &
     writeln!(out)?;
     counts(out, score)?;
     writeln!(out)?;
-    verdict(out, &scenario.limits, broken)
+    verdict(out, &score.held(&scenario.limits))
 }
 
 /// What was simulated.
@@ -191,13 +191,18 @@ fn line(out: &mut impl Write, label: &str, figure: &str, remark: &str) -> io::Re
     writeln!(out, "{label:<28}{figure:>12}{remark}")
 }
 
-fn verdict(out: &mut impl Write, limits: &Limits, broken: &[String]) -> io::Result<()> {
-    let given = limits.given();
-    if given == 0 {
+/// Broken limits first; of those that are kept, how much of the most is used up.
+fn verdict(out: &mut impl Write, limits: &[Held]) -> io::Result<()> {
+    if limits.is_empty() {
         return writeln!(out, "limits: none given");
     }
-    writeln!(out, "limits: {} of {given} kept", given - broken.len())?;
-    broken.iter().try_for_each(|limit| writeln!(out, "  broken: {limit}"))
+    let (kept, broken): (Vec<_>, Vec<_>) = limits.iter().partition(|limit| limit.kept);
+    writeln!(out, "limits: {} of {} kept", kept.len(), limits.len())?;
+    broken.iter().try_for_each(|limit| writeln!(out, "  broken: {}", limit.text))?;
+    kept.iter().try_for_each(|limit| {
+        let used = limit.used.map_or(String::new(), |used| format!(", {:.0} % of it", 100.0 * used));
+        writeln!(out, "  kept: {}{used}", limit.text)
+    })
 }
 
 #[cfg(test)]
@@ -209,6 +214,8 @@ pub mod tests {
     use humtick_sim::moment::Moment;
     use humtick_sim::random::{Random, Use};
     use humtick_sim::trial::{self, Handed};
+
+    use humtick_sim::scenario::Limits;
 
     use super::*;
 
@@ -236,7 +243,7 @@ pub mod tests {
 
     fn table(scenario: &Scenario, score: &Score) -> String {
         let mut out = Vec::new();
-        write(&mut out, scenario, score, &score.broken(&scenario.limits)).unwrap();
+        write(&mut out, scenario, score).unwrap();
         String::from_utf8(out).unwrap()
     }
 
@@ -259,9 +266,11 @@ pub mod tests {
         assert!(row("95 % interval").ends_with("50 ppm for the clock are in it"));
         assert!(row("settling").contains("no step"));
         assert!(
-            text.ends_with("limits: 1 of 2 kept\n  broken: lock_s = 0.01: locked after 0.080 s\n"),
+            text.contains("limits: 1 of 2 kept\n  broken: lock_s = 0.01: locked after 0.080 s\n  kept: max_error_mhz = 3: "),
             "{text}"
         );
+        let worst = figures("against the window's truth")[2].abs();
+        assert!(text.ends_with(&format!(", {:.0} % of it\n", worst / 0.03)), "{text}");
         assert!(text.lines().skip(1).all(|line| line.len() <= 110 && line.trim_end() == line), "{text}");
     }
 
