@@ -1,13 +1,16 @@
-//! The look of the report's pictures: one pair of axes, and curves, envelopes and marks on it.
+//! The look of pictures: pairs of axes, and curves, envelopes, cells and marks on them.
 
 use std::error::Error;
 use std::ops::Range;
 
+use plotters::coord::Shift;
 use plotters::coord::ranged1d::{KeyPointHint, KeyPointWeight, NoDefaultFormatting, Ranged, ValueFormatter};
-use plotters::element::{Circle, PathElement, Polygon, Rectangle, TriangleMarker};
+use plotters::drawing::DrawingArea;
+use plotters::element::{
+    Circle, Cross, DashedPathElement, EmptyElement, IntoDynElement, PathElement, Polygon, Rectangle, TriangleMarker};
 use plotters::prelude::{
     BLACK, Cartesian2d, ChartBuilder, ChartContext, Color, IntoDrawingArea, IntoFont, RGBColor, SVGBackend,
-    WHITE,
+    SeriesLabelPosition, WHITE,
 };
 
 use super::over_time;
@@ -17,6 +20,18 @@ const SIZE: (u32, u32) = (760, 380);
 
 /// With blue and vermillion told apart by every common kind of colour vision (M. Okabe, K. Ito, *Color Universal Design*, 2008).
 pub const SKY: RGBColor = RGBColor(86, 180, 233);
+
+/// What turns a picture dark where a reader wants that, as style sheet.
+pub const DARK: &str = include_str!("dark.css");
+
+/// Marks that tell curves apart without colour.
+#[derive(Clone, Copy, Debug)]
+pub enum Mark {
+    Dot,
+    Triangle,
+    Square,
+    Cross,
+}
 
 /// An axis.
 pub struct Axis {
@@ -55,6 +70,33 @@ impl Axis {
     pub fn decades(low: i32, high: i32, title: &str, label: impl Fn(f64) -> String) -> Self {
         let ticks = (low..=high).map(|k| (f64::from(k), label(10f64.powi(k)))).collect();
         Self { range: f64::from(low)..f64::from(high), title: title.into(), ticks }
+    }
+
+    /// Of logarithms to base ten, `low` to `high` before these are taken, with ticks at 1, 2 and 5 of a decade where there are few
+    /// decades and else at whole ones.
+    pub fn logarithmic(low: f64, high: f64, title: String) -> Self {
+        let range = low.log10()..high.log10();
+        let steps: &[f64] = if range.end - range.start < 2.2 { &[1.0, 2.0, 5.0] } else { &[1.0] };
+        // Ends that are ticks are not lost to a last bit.
+        let holds = |at: &f64| (range.start - 1e-9..=range.end + 1e-9).contains(at);
+        let whole = |end: f64| end.clamp(-300.0, 300.0) as i32;
+        let all = (whole(range.start.floor())..=whole(range.end.ceil()))
+            .flat_map(|k| steps.iter().map(move |step| step.log10() + f64::from(k)));
+        let ticks: Vec<_> = all.filter(holds).map(|at| (at, short(10f64.powf(at)))).collect();
+        // Less than the room between two ticks: even ones of the logarithm's own.
+        if ticks.len() < 2 && range.start < range.end {
+            let ticks = (0..=4).map(|k| range.start + f64::from(k) / 4.0 * (range.end - range.start));
+            let ticks = ticks.map(|at| (at, short(10f64.powf(at)))).collect();
+            return Self { range, title, ticks };
+        }
+        Self { range, title, ticks }
+    }
+
+    /// One place for each of `labels`, with as many of these as there is room for.
+    pub fn places(labels: &[String], title: String, room: usize) -> Self {
+        let every = labels.len().div_ceil(room.max(1)).max(1);
+        let ticks = labels.iter().enumerate().step_by(every).map(|(i, label)| (i as f64 + 0.5, label.clone()));
+        Self { range: 0.0..labels.len() as f64, title, ticks: ticks.collect() }
     }
 
     /// Whether anything can be drawn along it.
@@ -110,15 +152,28 @@ pub fn svg(x: Axis, y: Axis, draw: impl FnOnce(&mut Chart) -> Drawn) -> Option<S
 fn picture(text: &mut String, x: Axis, y: Axis, draw: impl FnOnce(&mut Chart) -> Drawn) -> Drawn {
     let area = SVGBackend::with_string(text, SIZE).into_drawing_area();
     area.fill(&WHITE)?;
+    panel(&area, "", x, y, draw)?;
+    area.present()?;
+    Ok(())
+}
+
+/// A pair of axes on `area`, with a `caption` above it if that is not empty.
+pub fn panel(
+    area: &DrawingArea<SVGBackend, Shift>,
+    caption: &str,
+    x: Axis,
+    y: Axis,
+    draw: impl FnOnce(&mut Chart) -> Drawn,
+) -> Drawn {
     let font = |size: i32| ("sans-serif", size).into_font();
     let (x_title, y_title) = (x.title.clone(), y.title.clone());
-    let mut chart = ChartBuilder::on(&area)
-        .margin(8)
-        // Half of the last label hangs over.
-        .margin_right(24)
-        .x_label_area_size(54)
-        .y_label_area_size(86)
-        .build_cartesian_2d(x, y)?;
+    let mut builder = ChartBuilder::on(area);
+    // Half of the last label hangs over.
+    builder.margin(8).margin_right(24).x_label_area_size(54).y_label_area_size(86);
+    if !caption.is_empty() {
+        builder.caption(caption, font(18));
+    }
+    let mut chart = builder.build_cartesian_2d(x, y)?;
     chart
         .configure_mesh()
         .x_desc(x_title)
@@ -128,9 +183,18 @@ fn picture(text: &mut String, x: Axis, y: Axis, draw: impl FnOnce(&mut Chart) ->
         .bold_line_style(BLACK.mix(0.15))
         .light_line_style(BLACK.mix(0.0))
         .draw()?;
-    draw(&mut Chart(chart))?;
-    area.present()?;
-    Ok(())
+    draw(&mut Chart(chart))
+}
+
+/// A number in the fewest digits that tell four places of it.
+pub fn short(value: f64) -> String {
+    if value == 0.0 || !value.is_finite() {
+        return value.to_string();
+    }
+    let decimals = 3 - value.abs().log10().floor() as i32;
+    // Rounding by its decimal digits, so that nothing is left behind the fourth.
+    let rounded: f64 = format!("{value:.3e}").parse().unwrap_or(value);
+    if (-3..=9).contains(&decimals) { rounded.to_string() } else { format!("{rounded:e}") }
 }
 
 /// A label; zero without a sign, a minus as long as a plus.
@@ -180,6 +244,75 @@ impl Chart<'_, '_> {
     pub fn bar(&mut self, x: Range<f64>, y: Range<f64>, color: RGBColor) -> Drawn {
         let corners = [(x.start, y.start), (x.end, y.end)];
         Ok(self.0.plotting_area().draw(&Rectangle::new(corners, color.mix(0.6).filled()))?)
+    }
+
+    /// A cell, without an edge.
+    pub fn cell(&mut self, x: Range<f64>, y: Range<f64>, color: RGBColor) -> Drawn {
+        let corners = [(x.start, y.start), (x.end, y.end)];
+        // Its outline covers the gap that rounding leaves between neighbours.
+        self.0.plotting_area().draw(&Rectangle::new(corners, color.filled()))?;
+        Ok(self.0.plotting_area().draw(&Rectangle::new(corners, color.stroke_width(1)))?)
+    }
+
+    /// A curve of dashes.
+    pub fn dashed(&mut self, points: &[(f64, f64)], color: RGBColor) -> Drawn {
+        let points = points.iter().copied();
+        Ok(self.0.plotting_area().draw(&DashedPathElement::new(points, 8, 5, color.stroke_width(2)))?)
+    }
+
+    /// One of the marks.
+    pub fn mark(&mut self, at: (f64, f64), mark: Mark, color: RGBColor) -> Drawn {
+        let area = self.0.plotting_area();
+        match mark {
+            Mark::Dot => area.draw(&Circle::new(at, 4, color.filled()))?,
+            Mark::Triangle => area.draw(&TriangleMarker::new(at, 6, color.filled()))?,
+            Mark::Square => {
+                area.draw(&(EmptyElement::at(at) + Rectangle::new([(-4, -4), (4, 4)], color.filled())))?
+            }
+            Mark::Cross => area.draw(&Cross::new(at, 5, color.stroke_width(2)))?,
+        }
+        Ok(())
+    }
+
+    /// Notes what a curve of this look stands for; with no mark it is one of dashes.
+    pub fn name(&mut self, label: &str, mark: Option<Mark>, color: RGBColor) -> Drawn {
+        let none = std::iter::empty::<PathElement<(f64, f64)>>();
+        let noted = self.0.draw_series(none)?.label(label);
+        match mark {
+            None => noted.legend(move |(x, y)| {
+                DashedPathElement::new([(x, y), (x + 26, y)], 8, 5, color.stroke_width(2)).into_dyn()
+            }),
+            Some(mark) => noted.legend(move |at| {
+                let line = EmptyElement::at(at) + PathElement::new([(0, 0), (26, 0)], color.stroke_width(2));
+                match mark {
+                    Mark::Dot => (line + Circle::new((13, 0), 4, color.filled())).into_dyn(),
+                    Mark::Triangle => (line + TriangleMarker::new((13, 0), 6, color.filled())).into_dyn(),
+                    Mark::Square => {
+                        (line + Rectangle::new([(9, -4), (17, 4)], color.filled())).into_dyn()
+                    }
+                    Mark::Cross => (line + Cross::new((13, 0), 5, color.stroke_width(2))).into_dyn(),
+                }
+            }),
+        };
+        Ok(())
+    }
+
+    /// Writes what was noted, on the left or on the right, above or below.
+    pub fn names(&mut self, left: bool, above: bool) -> Drawn {
+        let corner = match (left, above) {
+            (true, true) => SeriesLabelPosition::UpperLeft,
+            (true, false) => SeriesLabelPosition::LowerLeft,
+            (false, true) => SeriesLabelPosition::UpperRight,
+            (false, false) => SeriesLabelPosition::LowerRight,
+        };
+        self.0
+            .configure_series_labels()
+            .position(corner)
+            .label_font(("sans-serif", 16).into_font())
+            .background_style(WHITE.mix(0.85))
+            .border_style(BLACK.mix(0.3))
+            .draw()?;
+        Ok(())
     }
 
     /// A dot.
