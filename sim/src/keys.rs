@@ -21,6 +21,10 @@ pub(crate) struct Fault {
 }
 
 impl Fault {
+    pub(crate) fn new(at: usize, what: String) -> Self {
+        Self { at, what }
+    }
+
     /// Its line in `text`, counted from 1.
     pub(crate) fn line(&self, text: &str) -> usize {
         1 + text.bytes().take(self.at).filter(|b| *b == b'\n').count()
@@ -44,12 +48,12 @@ pub(crate) struct Keys<'a> {
 impl<'a> Keys<'a> {
     /// The table that the whole of `text` is.
     pub(crate) fn parse(text: &'a str) -> Result<Self, Fault> {
-        let table = DeTable::parse(text).map_err(|error| Fault {
-            at: error.span().map_or(0, |span| span.start),
-            // The parser lists what it expected on a second line.
-            what: error.message().replace('\n', "; "),
-        })?;
-        Ok(Self::new(text, String::new(), 0, table.into_inner()))
+        Ok(Self::of(text, document(text)?))
+    }
+
+    /// A table that was parsed from `text`.
+    pub(crate) fn of(text: &'a str, table: DeTable<'a>) -> Self {
+        Self::new(text, String::new(), 0, table)
     }
 
     fn new(text: &'a str, name: String, at: usize, table: DeTable<'a>) -> Self {
@@ -64,6 +68,11 @@ impl<'a> Keys<'a> {
     /// Whether `key` is in the file; asking does not make it known.
     pub(crate) fn has(&self, key: &str) -> bool {
         self.table.contains_key(key) || self.known.iter().any(|(k, at)| *k == key && at.is_some())
+    }
+
+    /// Makes `key` known, which has been taken out before.
+    pub(crate) fn taken_out(&mut self, key: &'static str) {
+        self.known.push((key, None));
     }
 
     fn take(&mut self, key: &'static str) -> Option<Spanned<DeValue<'a>>> {
@@ -325,6 +334,16 @@ impl<'a> Keys<'a> {
         let first = self.faults.into_iter().chain(self.missing).min_by_key(|fault| fault.at);
         first.unwrap_or(Fault { at: self.at, what: format!("{}cannot be read", self.name) })
     }
+}
+
+/// The table that the whole of `text` is, as it was parsed.
+pub(crate) fn document(text: &str) -> Result<DeTable<'_>, Fault> {
+    let table = DeTable::parse(text).map_err(|error| Fault {
+        at: error.span().map_or(0, |span| span.start),
+        // The parser lists what it expected on a second line.
+        what: error.message().replace('\n', "; "),
+    })?;
+    Ok(table.into_inner())
 }
 
 fn number(value: &DeValue) -> Option<f64> {

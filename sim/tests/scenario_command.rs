@@ -66,6 +66,26 @@ fn what_is_probably_not_meant_is_told() {
 }
 
 #[test]
+fn every_case_is_checked() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("cellar.toml");
+    let path = file.to_str().unwrap();
+    std::fs::write(&file, "[[cases]]\nnominal_hz = [50, 60]\n").unwrap();
+    let said = printed(&["--check", path]);
+    assert_eq!(said.lines().count(), 2);
+    assert!(
+        said.contains("\n")
+            && said.contains("cellar.toml [nominal_hz=60]: can be used: cellar, 60 s at 60 Hz"),
+        "{said}"
+    );
+    std::fs::write(&file, "[[cases]]\nnominal_hz = [50,\n0]\n").unwrap();
+    assert_eq!(
+        refused(&["--check", path]),
+        format!("humtick: {path}:3: nominal_hz = 0 is outside 0.5 to 10000\n")
+    );
+}
+
+#[test]
 fn a_misspelt_name_is_answered_with_the_nearest() {
     assert_eq!(printed(&["--check", "saw-start"]).lines().count(), 1);
     for arguments in [["--show", "saw-strat"], ["--check", "saw-strat"]] {

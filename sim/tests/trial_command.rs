@@ -58,6 +58,21 @@ fn a_meter_that_never_locks_fails() {
     assert!(!said.contains("of the clock") && warned.ends_with(": never locked\n"), "{said}{warned}");
 }
 
+#[test]
+fn one_case_is_run_and_named_and_without_a_choice_they_are_listed() {
+    let file = file("name = \"pump\"\nduration_s = 5\n[[cases]]\ngrid.offset_mhz = [-500, 500]\n");
+    let path = file.to_str().unwrap();
+    let table = String::from_utf8(trial(&[path, "--case", "offset_mhz=500"]).stdout).unwrap();
+    assert!(table.starts_with("pump [offset_mhz=500]: 5 s at 50 Hz"), "{table}");
+    let listed = refusal(&[path]);
+    assert!(
+        listed.ends_with(": has 2 cases: choose one with --case\n    offset_mhz=-500\n    offset_mhz=500\n"),
+        "{listed}"
+    );
+    assert!(refusal(&[path, "--case", "offset_mhz=600"]).contains("did you mean offset_mhz=500?"));
+    assert!(refusal(&["saw-start", "--case", "a"]).ends_with("saw-start: has no cases: leave --case out\n"));
+}
+
 /// Errors of pulses once a second are some 0.0001 mHz, which four decimals would hide.
 #[test]
 fn small_errors_are_in_a_small_unit() {

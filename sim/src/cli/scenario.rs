@@ -5,7 +5,9 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::Args;
-use humtick_sim::scenario::{Instead, Scenario, ScenarioError, built_in, template::TEMPLATE};
+use humtick_sim::scenario::{
+    Case, Instead, Scenario, ScenarioError, built_in, cases, choose, template::TEMPLATE,
+};
 
 use super::plain;
 
@@ -37,10 +39,16 @@ pub struct Options {
 /// Runs the verb.
 pub fn run(options: Options) -> Result<ExitCode, String> {
     let text = if let Some(path) = &options.check {
-        let (scenario, _) = load(path, Instead::default())?;
-        let remarks = scenario.remarks().into_iter().map(|remark| format!("  but {remark}\n"));
-        let remarks: String = remarks.collect();
-        format!("{}: {}\n{remarks}", plain(&path.display().to_string()), plain(&summary(&scenario)))
+        let text = text(path)?;
+        let cases = cases(&text, path, Instead::default()).map_err(|e| e.to_string())?;
+        let lines = cases.iter().map(|case| {
+            let of = if case.label.is_empty() { String::new() } else { format!(" [{}]", case.label) };
+            let remarks: String =
+                case.scenario.remarks().iter().map(|remark| format!("  but {remark}\n")).collect();
+            let head = format!("{}{of}: {}", path.display(), summary(&case.scenario));
+            format!("{}\n{remarks}", plain(&head))
+        });
+        lines.collect()
     } else if options.list {
         built_in::ALL.map(|(name, text)| format!("{name:<22} {}\n", built_in::lesson(text))).concat()
     } else if let Some(wanted) = &options.show {
@@ -57,17 +65,26 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
 }
 
 /// The scenario in a file, or the one of that name that comes with the program, with some values `instead` of its own; and its text.
-pub fn load(path: &Path, instead: Instead) -> Result<(Scenario, String), String> {
-    let text = match path.to_str() {
+/// Of a file with cases the one whose label is `case`, named after it.
+pub fn load(path: &Path, case: Option<&str>, instead: Instead) -> Result<(Scenario, String), String> {
+    let text = text(path)?;
+    let cases = cases(&text, path, instead).map_err(|e| e.to_string())?;
+    let Case { label, mut scenario } = choose(cases, case).map_err(|e| format!("{}: {e}", path.display()))?;
+    if !label.is_empty() {
+        scenario.name = format!("{} [{label}]", scenario.name);
+    }
+    Ok((scenario, text))
+}
+
+fn text(path: &Path) -> Result<String, String> {
+    match path.to_str() {
         // 16.7 in a name is no ending.
         Some(name) if !path.exists() && (!name.contains(['/', '\\']) && !name.ends_with(".toml")) => {
-            built_in::find(name)?.to_owned()
+            Ok(built_in::find(name)?.to_owned())
         }
         _ => std::fs::read_to_string(path)
-            .map_err(|source| ScenarioError::Io { path: path.into(), source }.to_string())?,
-    };
-    let scenario = Scenario::from_toml_with(&text, path, instead).map_err(|e| e.to_string())?;
-    Ok((scenario, text))
+            .map_err(|source| ScenarioError::Io { path: path.into(), source }.to_string()),
+    }
 }
 
 /// What it comes to, in a line.

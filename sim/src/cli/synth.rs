@@ -40,6 +40,9 @@ under its name when it is whole, and not before.";
 pub struct Options {
     /// Scenario file, or the name of one that comes with the program (`humtick scenario --list`)
     scenario: PathBuf,
+    /// Which case of a file that has several; without it they are listed
+    #[arg(long, value_name = "LABEL")]
+    case: Option<String>,
     /// What to write: .csv, .vcd or .wav
     #[arg(short, long, value_name = "FILE")]
     output: PathBuf,
@@ -121,7 +124,7 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
     let (kind, every) = (options.kind()?, options.every()?);
     options.check_names()?;
     let instead = Instead { seed: options.seed, duration_s: options.duration };
-    let (scenario, _) = load(&options.scenario, instead)?;
+    let (scenario, _) = load(&options.scenario, options.case.as_deref(), instead)?;
     let sample_hz = options.sample_hz.unwrap_or(48_000);
     let samples = (scenario.duration_s * f64::from(sample_hz)).ceil() as u64;
     if kind == Kind::Wav && samples > wav::MOST {

@@ -43,6 +43,9 @@ The exit status is 1 if a limit of the scenario is broken or the meter never loc
 pub struct Options {
     /// Scenario file, or the name of one that comes with the program (`humtick scenario --list`)
     scenario: PathBuf,
+    /// Which case of a file that has several; without it they are listed
+    #[arg(long, value_name = "LABEL")]
+    case: Option<String>,
     /// Output: a table to read, CSV, or JSON Lines
     #[arg(long, default_value = "table")]
     format: Format,
@@ -71,7 +74,7 @@ impl Options {
     /// The scenario with what the options change, and its text.
     fn scenario(&self) -> Result<(Scenario, String), String> {
         let instead = Instead { seed: self.seed, duration_s: self.duration };
-        let (mut scenario, text) = load(&self.scenario, instead)?;
+        let (mut scenario, text) = load(&self.scenario, self.case.as_deref(), instead)?;
         if let Some(path) = &self.settings {
             let settings = MeterSettings::from_file(path).map_err(|e| e.to_string())?;
             // A file that names no frequency means the scenario's.

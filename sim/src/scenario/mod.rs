@@ -3,6 +3,7 @@
 //! Every field is in the unit that its name says, and has been checked against the range in its description. Percentages of voltage are of the amplitude of the undisturbed fundamental.
 
 pub mod built_in;
+mod cases;
 mod parse;
 mod remarks;
 pub mod template;
@@ -10,6 +11,8 @@ pub mod template;
 use std::path::PathBuf;
 
 use crate::settings::MeterSettings;
+
+pub use cases::{Case, MOST_CASES, cases, choose, with_value};
 
 /// One scenario.
 #[derive(Clone, Debug, PartialEq)]

@@ -12,7 +12,9 @@ use std::path::Path;
 
 use clap::ValueEnum;
 use humtick::Intervals;
+use toml::de::DeTable;
 
+use super::cases::cases;
 use super::{CaptureKind, FrontEnd, Instead, Limits, Overrun, Scenario, ScenarioError, Timer};
 use crate::engine;
 use crate::keys::{Bounds, Fault, Keys};
@@ -58,16 +60,26 @@ impl Scenario {
     /// # Errors
     /// As there.
     pub fn from_toml_with(text: &str, path: &Path, instead: Instead) -> Result<Self, ScenarioError> {
-        scenario(text, path, instead).map_err(|fault| ScenarioError::Line {
-            path: path.into(),
-            line: fault.line(text),
-            what: fault.what,
-        })
+        let mut cases = cases(text, path, instead)?;
+        match (cases.pop(), cases.is_empty()) {
+            (Some(only), true) => Ok(only.scenario),
+            _ => Err(ScenarioError::Line {
+                path: path.into(),
+                line: 1 + text.lines().take_while(|line| !line.trim_start().starts_with("[[cases]]")).count(),
+                what: format!("[[cases]] make {} scenarios of this file: choose one", cases.len() + 1),
+            }),
+        }
     }
 }
 
-fn scenario(text: &str, path: &Path, instead: Instead) -> Result<Scenario, Fault> {
-    let mut keys = Keys::parse(text)?;
+/// The scenario that `document`, parsed from `text`, describes; its cases have been taken out.
+pub(super) fn scenario<'a>(
+    text: &'a str,
+    document: DeTable<'a>,
+    path: &Path,
+    instead: Instead,
+) -> Result<Scenario, Fault> {
+    let mut keys = Keys::of(text, document);
     let stem = || path.file_stem().unwrap_or_default().to_string_lossy().into_owned();
     let name = keys.line("name").unwrap_or_else(stem);
     let seed = keys.whole("seed", 1, (0, u64::MAX));
@@ -82,6 +94,7 @@ fn scenario(text: &str, path: &Path, instead: Instead) -> Result<Scenario, Fault
     let [grid, voltage, front, timer, meter, limits] =
         ["grid", "voltage", "front_end", "timer", "meter", "limits"].map(|key| keys.table(key));
     let disturbances = keys.tables("disturb");
+    keys.taken_out("cases");
     // What is wrong at the top comes first: a mistyped name of a table explains what its keys do elsewhere.
     keys.finish()?;
     let timer = self::timer(timer, &frame)?;

@@ -1,7 +1,7 @@
 use std::path::Path;
 
 use super::*;
-use crate::scenario::{Scenario, ScenarioError};
+use crate::scenario::{Instead, Scenario, ScenarioError, cases};
 
 fn read(text: &str) -> Result<Scenario, ScenarioError> {
     Scenario::from_toml(text, Path::new("cellar.toml"))
@@ -40,12 +40,12 @@ fn what_is_commented_out_is_right_too() {
     let all = read(&used).unwrap();
     assert_eq!((all.name.as_str(), all.meter.nominal.range_hz()), ("saw start", (40.0, 62.5)));
     assert!(all.limits.coverage.is_some() && all.limits.false_readings.is_some());
-    assert_eq!(unused.len(), 5 + 3 + 10, "{unused:?}");
+    assert_eq!(unused.len(), 5 + 3 + 10 + 2, "{unused:?}");
     let folder = tempfile::tempdir().unwrap();
     std::fs::write(folder.path().join("day.csv"), "t_s,frequency_hz\n0,50\n1,50.1\n").unwrap();
     for table in &unused {
-        let read = Scenario::from_toml(table, &folder.path().join("cellar.toml"));
-        let scenario = read.unwrap_or_else(|error| panic!("{error}\n{table}"));
+        let read = cases(table, &folder.path().join("cellar.toml"), Instead::default());
+        let scenario = read.unwrap_or_else(|error| panic!("{error}\n{table}")).remove(0).scenario;
         // What it shows of a shape of the grid is what that shape is by itself; a recorded one is nothing without its file.
         let shape =
             table.lines().nth(1).filter(|line| table.starts_with("[grid]") && !line.contains("recorded"));
