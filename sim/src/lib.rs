@@ -50,3 +50,4 @@ pub mod truth;
 pub mod score;
 pub mod trial;
 pub mod report;
+pub mod sweep;

@@ -19,10 +19,10 @@ pub mod solve;
 pub mod tabulate;
 mod vary;
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::Arc;
 
-use crate::scenario::{Instead, Scenario, ScenarioError, with_value};
+use crate::scenario::{Case, Instead, Scenario, ScenarioError, cases, choose, with_value};
 use crate::settings::SettingsError;
 use measure::{Figures, Measure, Readings, Spread};
 
@@ -55,12 +55,49 @@ pub enum SweepError {
     Settings(#[from] SettingsError),
 }
 
+/// The scenario that is varied, as text.
+#[derive(Clone, Debug)]
+pub struct Source {
+    /// Of its file.
+    pub text: String,
+    /// For messages, a scenario without a name, and the series of a recorded grid.
+    pub path: PathBuf,
+    /// Which case of a file that has several.
+    pub case: Option<String>,
+    /// In place of the file's own values.
+    pub instead: Instead,
+}
+
+impl Source {
+    /// With `values` for keys, as TOML writes them.
+    fn with(&self, values: &[(&str, String)]) -> Result<Scenario, SweepError> {
+        let text = values.iter().fold(self.text.clone(), |text, (key, value)| with_value(&text, key, value));
+        let cases = cases(&text, &self.path, self.instead).map_err(|error| match error {
+            // Its line may be none of the file's.
+            ScenarioError::Line { what, .. } if !values.is_empty() => SweepError::Value {
+                with: values
+                    .iter()
+                    .map(|(key, value)| format!("{key} = {value}"))
+                    .collect::<Vec<_>>()
+                    .join(", "),
+                what,
+            },
+            other => other.into(),
+        })?;
+        let case = choose(cases, self.case.as_deref())
+            .map_err(|what| SweepError::Key(format!("{}: {what}", self.path.display())))?;
+        let Case { label, mut scenario } = case;
+        if !label.is_empty() {
+            scenario.name = format!("{} [{label}]", scenario.name);
+        }
+        Ok(scenario)
+    }
+}
+
 /// What is to be varied, and over how many seeds.
 #[derive(Clone, Debug)]
 pub struct Plan {
-    text: String,
-    path: PathBuf,
-    instead: Instead,
+    source: Source,
     /// The scenario as its file says.
     pub scenario: Scenario,
     /// One or two numbers.
@@ -106,21 +143,20 @@ pub struct Sweep {
 }
 
 impl Plan {
-    /// Of the scenario file `text`; `path` and `instead` are as in [`Scenario::from_toml_with`].
+    /// Of a scenario.
     ///
     /// # Errors
     /// A scenario that cannot be used, a value that it does not take at either end of a range or side by side, a key twice, none or more than two
     /// keys, more than [`MOST_TRIALS`] trials.
     pub fn new(
-        (text, path, instead): (&str, &Path, Instead),
+        source: Source,
         vary: Vec<Vary>,
         across: Option<Across>,
         repeat: u32,
         readings: Readings,
     ) -> Result<Self, SweepError> {
-        let scenario = Scenario::from_toml_with(text, path, instead)?;
-        let mut plan =
-            Self { text: text.into(), path: path.into(), instead, scenario, vary, across, repeat, readings };
+        let scenario = source.with(&[])?;
+        let mut plan = Self { source, scenario, vary, across, repeat, readings };
         if !(1..=2).contains(&plan.vary.len()) {
             return Err(SweepError::Key("one or two keys can be varied at a time".into()));
         }
@@ -130,7 +166,7 @@ impl Plan {
             return Err(SweepError::Key(format!("{} is varied twice", twice.1)));
         }
         // A duration that was given takes the place of the file's, varied or not.
-        if plan.instead.duration_s.is_some() && keys.contains(&"duration_s") {
+        if plan.source.instead.duration_s.is_some() && keys.contains(&"duration_s") {
             return Err(SweepError::Key("duration_s is varied, and given as well".into()));
         }
         plan.find_whole()?;
@@ -200,7 +236,7 @@ impl Plan {
 
     /// The text of the scenario's file.
     pub fn text(&self) -> &str {
-        &self.text
+        &self.source.text
     }
 
     /// Series and values of each cell, in their order.
@@ -211,7 +247,9 @@ impl Plan {
         match second {
             None => all.map(|(series, value)| (series, vec![value])).collect(),
             Some(second) => all
-                .flat_map(|(series, value)| second.values.iter().map(move |other| (series, vec![value, *other])))
+                .flat_map(|(series, value)| {
+                    second.values.iter().map(move |other| (series, vec![value, *other]))
+                })
                 .collect(),
         }
     }
@@ -227,15 +265,7 @@ impl Plan {
             .into_iter()
             .chain(self.keys().zip(at.iter().map(|value| vary::number_as_toml(*value))))
             .collect();
-        let text = values.iter().fold(self.text.clone(), |text, (key, value)| with_value(&text, key, value));
-        Scenario::from_toml_with(&text, &self.path, self.instead).map_err(|error| match error {
-            // Its line may be none of the file's.
-            ScenarioError::Line { what, .. } => SweepError::Value {
-                with: values.iter().map(|(key, value)| format!("{key} = {value}")).collect::<Vec<_>>().join(", "),
-                what,
-            },
-            other => other.into(),
-        })
+        self.source.with(&values)
     }
 
     /// Runs all trials on `threads` threads; `progress` is told how many simulated seconds are done.
@@ -290,7 +320,8 @@ impl Sweep {
             let spaced = if vary.log { ", evenly by ratio" } else { "" };
             format!("; {} from {from} to {to} in {} values{spaced}", vary.key, vary.values.len())
         });
-        let across = plan.across.iter().map(|across| format!("; {} {}", across.key, across.values.join(", ")));
+        let across =
+            plan.across.iter().map(|across| format!("; {} {}", across.key, across.values.join(", ")));
         format!(
             "{}: {} s at {} Hz, {seeds}{}",
             plan.scenario.name,

@@ -6,6 +6,7 @@ mod measure;
 mod progress;
 mod scenario;
 mod stability;
+mod sweep;
 mod synth;
 mod trial;
 
@@ -35,6 +36,8 @@ enum Verb {
     Scenario(scenario::Options),
     /// Allan and modified Allan deviation of logged readings
     Stability(stability::Options),
+    /// One scenario over a range of one or two of its numbers, as table and picture
+    Sweep(sweep::Options),
     /// Writes what a scenario's capture or waveform looks like
     Synth(synth::Options),
     /// A scenario through front end, timer and meter, scored against the truth
@@ -49,6 +52,7 @@ impl Cli {
             Verb::Measure(options) => measure::run(options),
             Verb::Scenario(options) => scenario::run(options),
             Verb::Stability(options) => stability::run(options),
+            Verb::Sweep(options) => sweep::run(options),
             Verb::Synth(options) => synth::run(options),
             Verb::Trial(options) => trial::run(options),
         }

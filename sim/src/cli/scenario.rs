@@ -76,7 +76,8 @@ pub fn load(path: &Path, case: Option<&str>, instead: Instead) -> Result<(Scenar
     Ok((scenario, text))
 }
 
-fn text(path: &Path) -> Result<String, String> {
+/// The text of a scenario's file, or of the one of that name that comes with the program.
+pub fn text(path: &Path) -> Result<String, String> {
     match path.to_str() {
         // 16.7 in a name is no ending.
         Some(name) if !path.exists() && (!name.contains(['/', '\\']) && !name.ends_with(".toml")) => {

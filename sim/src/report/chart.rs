@@ -3,14 +3,15 @@
 use std::error::Error;
 use std::ops::Range;
 
-use plotters::coord::Shift;
 use plotters::coord::ranged1d::{KeyPointHint, KeyPointWeight, NoDefaultFormatting, Ranged, ValueFormatter};
+use plotters::coord::{CoordTranslate, Shift};
 use plotters::drawing::DrawingArea;
 use plotters::element::{
-    Circle, Cross, DashedPathElement, EmptyElement, IntoDynElement, PathElement, Polygon, Rectangle, TriangleMarker};
+    Circle, Cross, DashedPathElement, EmptyElement, PathElement, Polygon, Rectangle, Text, TriangleMarker,
+};
 use plotters::prelude::{
     BLACK, Cartesian2d, ChartBuilder, ChartContext, Color, IntoDrawingArea, IntoFont, RGBColor, SVGBackend,
-    SeriesLabelPosition, WHITE,
+    WHITE,
 };
 
 use super::over_time;
@@ -95,7 +96,8 @@ impl Axis {
     /// One place for each of `labels`, with as many of these as there is room for.
     pub fn places(labels: &[String], title: String, room: usize) -> Self {
         let every = labels.len().div_ceil(room.max(1)).max(1);
-        let ticks = labels.iter().enumerate().step_by(every).map(|(i, label)| (i as f64 + 0.5, label.clone()));
+        let ticks =
+            labels.iter().enumerate().step_by(every).map(|(i, label)| (i as f64 + 0.5, label.clone()));
         Self { range: 0.0..labels.len() as f64, title, ticks: ticks.collect() }
     }
 
@@ -207,6 +209,26 @@ fn figure(value: f64, decimals: usize) -> String {
     }
 }
 
+fn draw_mark<C: CoordTranslate>(
+    area: &DrawingArea<SVGBackend, C>,
+    at: C::From,
+    mark: Mark,
+    color: RGBColor,
+) -> Drawn
+where
+    C::From: Clone + 'static,
+{
+    match mark {
+        Mark::Dot => area.draw(&Circle::new(at, 4, color.filled()))?,
+        Mark::Triangle => area.draw(&TriangleMarker::new(at, 6, color.filled()))?,
+        Mark::Square => {
+            area.draw(&(EmptyElement::at(at) + Rectangle::new([(-4, -4), (4, 4)], color.filled())))?
+        }
+        Mark::Cross => area.draw(&Cross::new(at, 5, color.stroke_width(2)))?,
+    }
+    Ok(())
+}
+
 impl Chart<'_, '_> {
     /// A curve of `width` pixels.
     pub fn curve(
@@ -262,56 +284,35 @@ impl Chart<'_, '_> {
 
     /// One of the marks.
     pub fn mark(&mut self, at: (f64, f64), mark: Mark, color: RGBColor) -> Drawn {
-        let area = self.0.plotting_area();
-        match mark {
-            Mark::Dot => area.draw(&Circle::new(at, 4, color.filled()))?,
-            Mark::Triangle => area.draw(&TriangleMarker::new(at, 6, color.filled()))?,
-            Mark::Square => {
-                area.draw(&(EmptyElement::at(at) + Rectangle::new([(-4, -4), (4, 4)], color.filled())))?
-            }
-            Mark::Cross => area.draw(&Cross::new(at, 5, color.stroke_width(2)))?,
-        }
-        Ok(())
+        draw_mark(self.0.plotting_area(), at, mark, color)
     }
 
-    /// Notes what a curve of this look stands for; with no mark it is one of dashes.
-    pub fn name(&mut self, label: &str, mark: Option<Mark>, color: RGBColor) -> Drawn {
-        let none = std::iter::empty::<PathElement<(f64, f64)>>();
-        let noted = self.0.draw_series(none)?.label(label);
-        match mark {
-            None => noted.legend(move |(x, y)| {
-                DashedPathElement::new([(x, y), (x + 26, y)], 8, 5, color.stroke_width(2)).into_dyn()
-            }),
-            Some(mark) => noted.legend(move |at| {
-                let line = EmptyElement::at(at) + PathElement::new([(0, 0), (26, 0)], color.stroke_width(2));
-                match mark {
-                    Mark::Dot => (line + Circle::new((13, 0), 4, color.filled())).into_dyn(),
-                    Mark::Triangle => (line + TriangleMarker::new((13, 0), 6, color.filled())).into_dyn(),
-                    Mark::Square => {
-                        (line + Rectangle::new([(9, -4), (17, 4)], color.filled())).into_dyn()
-                    }
-                    Mark::Cross => (line + Cross::new((13, 0), 5, color.stroke_width(2))).into_dyn(),
+    /// What the curves stand for, in a box on the left or on the right, above or below; a curve without a mark is one of dashes.
+    pub fn names(&mut self, names: &[(String, Option<Mark>, RGBColor)], left: bool, above: bool) -> Drawn {
+        const LINE: i32 = 22;
+        let area = self.0.plotting_area().strip_coord_spec();
+        let (wide, high) = area.dim_in_pixel();
+        let font = ("sans-serif", 16).into_font();
+        let longest = names.iter().map(|(name, ..)| name.chars().count()).max().unwrap_or_default();
+        // A letter is some 8 pixels wide, as digits are.
+        let (width, height) = (8 * longest as i32 + 52, LINE * names.len() as i32 + 10);
+        let x = if left { 12 } else { wide as i32 - width - 12 };
+        let y = if above { 10 } else { high as i32 - height - 10 };
+        let corners = [(x, y), (x + width, y + height)];
+        area.draw(&Rectangle::new(corners, WHITE.mix(0.85).filled()))?;
+        area.draw(&Rectangle::new(corners, BLACK.mix(0.3)))?;
+        for (i, (name, mark, color)) in names.iter().enumerate() {
+            let middle = y + 16 + LINE * i as i32;
+            let line = [(x + 8, middle), (x + 36, middle)];
+            match mark {
+                Some(mark) => {
+                    area.draw(&PathElement::new(line, color.stroke_width(2)))?;
+                    draw_mark(&area, (x + 22, middle), *mark, *color)?;
                 }
-            }),
-        };
-        Ok(())
-    }
-
-    /// Writes what was noted, on the left or on the right, above or below.
-    pub fn names(&mut self, left: bool, above: bool) -> Drawn {
-        let corner = match (left, above) {
-            (true, true) => SeriesLabelPosition::UpperLeft,
-            (true, false) => SeriesLabelPosition::LowerLeft,
-            (false, true) => SeriesLabelPosition::UpperRight,
-            (false, false) => SeriesLabelPosition::LowerRight,
-        };
-        self.0
-            .configure_series_labels()
-            .position(corner)
-            .label_font(("sans-serif", 16).into_font())
-            .background_style(WHITE.mix(0.85))
-            .border_style(BLACK.mix(0.3))
-            .draw()?;
+                None => area.draw(&DashedPathElement::new(line, 8, 5, color.stroke_width(2)))?,
+            }
+            area.draw(&Text::new(name.as_str(), (x + 44, middle - 7), font.clone()))?;
+        }
         Ok(())
     }
 

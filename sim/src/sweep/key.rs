@@ -16,7 +16,8 @@ fn known() -> Vec<String> {
             continue;
         }
         let Some((key, _)) = line.split_once(" = ") else { continue };
-        if !key.is_empty() && key.bytes().all(|b| b.is_ascii_lowercase() || b == b'_') {
+        // Cases are values of the others.
+        if table != "cases." && !key.is_empty() && key.bytes().all(|b| b.is_ascii_lowercase() || b == b'_') {
             let key = format!("{table}{key}");
             if !known.contains(&key) {
                 known.push(key);
@@ -66,7 +67,10 @@ pub fn resolve(given: &str) -> Result<String, SweepError> {
                 // By the name alone, and then with its table.
                 let near = nearest(known.iter().map(last), &plain);
                 let near = near.trim_start_matches(" did you mean ").trim_end_matches('?');
-                known.iter().find(|key| last(key) == near).map_or(String::new(), |key| format!(" did you mean {key}?"))
+                known
+                    .iter()
+                    .find(|key| last(key) == near)
+                    .map_or(String::new(), |key| format!(" did you mean {key}?"))
             };
             let cut: String = given.chars().take(60).collect();
             Err(SweepError::Key(format!("{cut}: unknown key;{near} `humtick scenario` prints all")))
@@ -110,7 +114,9 @@ mod tests {
         assert_eq!(refusal("clock_ppm"), "clock_ppm: which one? timer.clock_ppm, meter.clock_ppm");
         assert!(refusal("disturb.degrees").ends_with("disturb.1.degrees"));
         assert!(refusal("residual_percent").ends_with("disturb.1.residual_percent"));
-        for given in ["", ".", "1", "a.", "front_end..noise_percent", "1.noise_percent", "x]\n[y", "window_s\n"] {
+        for given in
+            ["", ".", "1", "a.", "front_end..noise_percent", "1.noise_percent", "x]\n[y", "window_s\n"]
+        {
             assert!(refusal(given).contains("unknown key"), "{given:?}");
         }
     }

@@ -90,7 +90,11 @@ impl Vary {
         } else {
             between(low, high, 0.5, self.log)
         };
-        let middle = if self.whole && (middle == low || middle == high) { ((low + high) / 2.0).floor() } else { middle };
+        let middle = if self.whole && (middle == low || middle == high) {
+            ((low + high) / 2.0).floor()
+        } else {
+            middle
+        };
         (middle > low.min(high) && middle < low.max(high)).then_some(middle)
     }
 }
@@ -225,7 +229,10 @@ mod tests {
         let even = Vary::parse("clock_wander_ppb=0..100").unwrap();
         assert_eq!((even.middle(0.0, 10.0), even.middle(0.0, 0.009)), (Some(5.0), None));
         let whole = Vary::parse("bits=8..32").unwrap().of_whole();
-        assert_eq!((whole.middle(8.0, 11.0), whole.middle(8.0, 10.0), whole.middle(8.0, 9.0)), (Some(10.0), Some(9.0), None));
+        assert_eq!(
+            (whole.middle(8.0, 11.0), whole.middle(8.0, 10.0), whole.middle(8.0, 9.0)),
+            (Some(10.0), Some(9.0), None)
+        );
         let ticks = Vary { log: true, ..Vary::parse("tick_hz=1000..1e9").unwrap().of_whole() };
         assert_eq!(ticks.middle(1_000.0, 1_002.0), Some(1_001.0));
     }
@@ -234,7 +241,9 @@ mod tests {
     fn settings_side_by_side() {
         let across = Across::parse("estimator=least-squares, hann").unwrap();
         assert_eq!((across.key.as_str(), across.values.len()), ("meter.estimator", 2));
-        for (text, why) in [("estimator", "no ="), ("estimator=a,", "missing"), ("estimator=a,b,a", "a comes twice")] {
+        for (text, why) in
+            [("estimator", "no ="), ("estimator=a,", "missing"), ("estimator=a,b,a", "a comes twice")]
+        {
             assert!(Across::parse(text).unwrap_err().to_string().contains(why));
         }
         assert_eq!(

@@ -75,9 +75,13 @@ pub fn write_json(
     score: &Score,
     broken: &[String],
 ) -> io::Result<()> {
-    let members = fields(scenario, score, broken);
-    let members: Vec<_> = members.iter().map(|(name, value)| format!("\"{name}\":{value}")).collect();
-    writeln!(out, "{{{}}}", members.join(","))
+    write_object(out, &fields(scenario, score, broken))
+}
+
+/// A line of JSON with its members in order.
+pub fn write_object<S: AsRef<str>>(out: &mut impl Write, members: &[(S, Value)]) -> io::Result<()> {
+    let member = |(name, value): &(S, Value)| format!("{}:{value}", json!(name.as_ref()));
+    writeln!(out, "{{{}}}", members.iter().map(member).collect::<Vec<_>>().join(","))
 }
 
 pub fn write_csv(
@@ -95,7 +99,7 @@ pub fn write_csv(
 }
 
 /// Empty for the unknown; text in quotes where it needs them (RFC 4180).
-fn cell(value: &Value) -> String {
+pub fn cell(value: &Value) -> String {
     match value {
         Value::Null => String::new(),
         Value::String(text) => quoted(text),
