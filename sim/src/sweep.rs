@@ -302,12 +302,15 @@ impl Sweep {
         self.cells.get(series * length..(series + 1) * length).unwrap_or_default()
     }
 
-    /// Over which readings errors are taken, in words.
-    pub fn readings(&self) -> &'static str {
-        match self.plan.readings {
-            Readings::Whole => "over whole windows",
-            Readings::All => "over all readings",
-        }
+    /// What `measure` is, over which readings it is taken, and its unit.
+    pub fn title(&self, measure: Measure) -> String {
+        let (what, unit) = (measure.what(), measure.unit());
+        let readings = match self.plan.readings {
+            _ if !measure.is_error() => "",
+            Readings::Whole => " over whole windows",
+            Readings::All => " over all readings",
+        };
+        if unit.is_empty() { format!("{what}{readings}") } else { format!("{what}{readings}, {unit}") }
     }
 
     /// What was run, in a line.

@@ -77,7 +77,7 @@ impl Axis {
     /// decades and else at whole ones.
     pub fn logarithmic(low: f64, high: f64, title: String) -> Self {
         let range = low.log10()..high.log10();
-        let steps: &[f64] = if range.end - range.start < 2.2 { &[1.0, 2.0, 5.0] } else { &[1.0] };
+        let steps: &[f64] = if range.end - range.start < 3.3 { &[1.0, 2.0, 5.0] } else { &[1.0] };
         // Ends that are ticks are not lost to a last bit.
         let holds = |at: &f64| (range.start - 1e-9..=range.end + 1e-9).contains(at);
         let whole = |end: f64| end.clamp(-300.0, 300.0) as i32;

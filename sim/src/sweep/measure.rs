@@ -59,19 +59,38 @@ impl Measure {
         }
     }
 
-    /// What it is, for axes and heads, with its unit.
-    pub const fn title(self) -> &'static str {
+    /// What it is, for heads and captions.
+    pub const fn what(self) -> &'static str {
         match self {
-            Self::RmsErrorMhz => "rms error, mHz",
-            Self::MaxErrorMhz => "largest error, mHz",
-            Self::ApartRmsErrorMhz => "rms error, clock apart, mHz",
+            Self::RmsErrorMhz => "rms error",
+            Self::MaxErrorMhz => "largest error",
+            Self::ApartRmsErrorMhz => "rms error, clock apart,",
             Self::Coverage => "share of 95 % intervals that hold the truth",
             Self::CoverageApart => "share of 95 % intervals that hold the truth, clock apart",
-            Self::LockS => "first lock, s",
-            Self::SettlingS => "longest settling, s",
+            Self::LockS => "first lock",
+            Self::SettlingS => "longest settling",
             Self::FalseReadings => "false readings",
             Self::MissedCycles => "cycles without a crossing",
         }
+    }
+
+    /// Its unit; nothing for counts and shares.
+    pub const fn unit(self) -> &'static str {
+        match self {
+            Self::RmsErrorMhz | Self::MaxErrorMhz | Self::ApartRmsErrorMhz => "mHz",
+            Self::LockS | Self::SettlingS => "s",
+            _ => "",
+        }
+    }
+
+    /// Both, for axes.
+    pub fn axis(self) -> String {
+        let short = match self {
+            Self::Coverage => "intervals that hold",
+            Self::CoverageApart => "intervals that hold, clock apart",
+            other => other.what().trim_end_matches(','),
+        };
+        if self.unit().is_empty() { short.into() } else { format!("{short}, {}", self.unit()) }
     }
 
     /// Whether it is an error that the noise sets a bound to.

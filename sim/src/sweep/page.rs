@@ -24,7 +24,7 @@ fn caption(sweep: &Sweep, measure: Measure, limit: Option<Limit>) -> String {
         );
     }
     if sweep.plan.vary.len() == 2 {
-        said.push("A cross is a place where at least one seed gives no figure.".into());
+        said.push("A cross is a place where at least one seed gives no figure; a blank, where the noise sets no bound.".into());
     } else {
         said.push("Lines break where at least one seed gives no figure.".into());
     }
@@ -38,8 +38,7 @@ pub fn page(sweep: &Sweep, measure: Measure, limit: Option<Limit>, solutions: &[
     let name = escaped(&plan.scenario.name);
     let mut page = format!(
         "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\"/>\n\
-         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\"/>\n<meta name=\"color-scheme\" content=\"light dark\"/>\n\
-         <title>{name}: sweep</title>\n<style>\n{STYLE}</style>\n</head>\n<body>\n<h1>{name}</h1>\n<p>{}</p>\n",
+         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\"/>\n         <title>{name}: sweep</title>\n<style>\n{STYLE}</style>\n</head>\n<body>\n<h1>{name}</h1>\n<p>{}</p>\n",
         escaped(&sweep.subject())
     );
     for solution in solutions {
@@ -64,8 +63,9 @@ pub fn page(sweep: &Sweep, measure: Measure, limit: Option<Limit>, solutions: &[
     for table in tables(sweep, measure, limit) {
         let _ =
             writeln!(page, "<p>{}</p>\n<div class=\"picture\"><table>\n<thead><tr>", escaped(&table.title));
-        for head in &table.heads {
-            let _ = writeln!(page, "<th scope=\"col\">{}</th>", escaped(head));
+        for (i, head) in table.heads.iter().enumerate() {
+            let class = if i == 0 { "" } else { " class=\"figure\"" };
+            let _ = writeln!(page, "<th scope=\"col\"{class}>{}</th>", escaped(head));
         }
         page.push_str("</tr></thead>\n<tbody>\n");
         for row in &table.rows {

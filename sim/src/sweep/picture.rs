@@ -14,9 +14,10 @@ use crate::stability::plot::{BLUE, VERMILLION};
 // The rest of the palette that every common kind of colour vision tells apart (M. Okabe, K. Ito, *Color Universal Design*, 2008).
 const GREEN: RGBColor = RGBColor(0, 158, 115);
 const PURPLE: RGBColor = RGBColor(204, 121, 167);
+const GREY: RGBColor = RGBColor(128, 128, 128);
 const ORANGE: RGBColor = RGBColor(230, 159, 0);
 
-/// Of each series in turn; marks change slower than colours, so that twenty are told apart.
+/// Of each series in turn: five colours and four marks tell twenty apart, and any four without colour.
 const COLORS: [RGBColor; 5] = [BLUE, VERMILLION, GREEN, PURPLE, ORANGE];
 const MARKS: [Mark; 4] = [Mark::Dot, Mark::Triangle, Mark::Square, Mark::Cross];
 
@@ -41,10 +42,12 @@ pub fn svg(sweep: &Sweep, measure: Measure, limit: Option<Limit>) -> Option<Stri
 
 /// The caption of a picture.
 fn caption(sweep: &Sweep, measure: Measure) -> String {
-    let readings = if measure.is_error() { format!(" {}", sweep.readings()) } else { String::new() };
-    let what = measure.title().rsplit_once(", ").map_or(measure.title(), |(what, _)| what);
     let name: String = sweep.plan.scenario.name.chars().take(40).collect();
-    format!("{name}: {what}{readings}")
+    let bands = match sweep.plan.repeat {
+        seeds @ 2.. if sweep.plan.vary.len() == 1 => format!("; bands from least to most of {seeds} seeds"),
+        _ => String::new(),
+    };
+    format!("{name}: {}{bands}", sweep.title(measure))
 }
 
 /// Whether the axis of these figures is logarithmic, and its ends; `None` without figures.
@@ -103,7 +106,7 @@ fn of_series(sweep: &Sweep, vary: &Vary, measure: Measure, series: usize) -> Lin
     Line {
         name: sweep.plan.across(series).unwrap_or("measured").to_owned(),
         color: COLORS[series % COLORS.len()],
-        mark: MARKS[series / COLORS.len() % MARKS.len()],
+        mark: MARKS[series % MARKS.len()],
         stretches: points(&|cell| cell.spread(measure)),
         bounds: if measure.is_error() { stretches(bounds) } else { Vec::new() },
     }
@@ -128,7 +131,7 @@ fn lines(
     let (from, to) = vary.ends();
     let (low, high) = (from.min(to), from.max(to));
     let x_axis = axis((vary.log, low, high), vary.key.clone(), 8);
-    let y_axis = axis(room, measure.title().into(), 6);
+    let y_axis = axis(room, measure.axis(), 6);
     let y = placed(room.0);
     // What the curves leave free.
     let height = |value: f64| (y(value) - y_axis.range.start) / (y_axis.range.end - y_axis.range.start);
@@ -195,8 +198,7 @@ fn draw_lines(
                 chart.curve(stretch.iter().map(|(x, spread)| (*x, y(spread.value))), line.color, 2)?;
                 stretch.iter().try_for_each(|(x, s)| chart.mark((*x, y(s.value)), line.mark, line.color))?;
             }
-            let seeds = if spreads { ", and least to most of a seed" } else { "" };
-            names.push((format!("{}{seeds}", line.name), Some(line.mark), line.color));
+            names.push((line.name.clone(), Some(line.mark), line.color));
         }
         if let Some(limit) = limit {
             chart.level(y(limit.value), BLACK, 1)?;
@@ -232,12 +234,16 @@ fn shade(share: f64) -> RGBColor {
 /// Width and height of one map, and width of the scale, pixels.
 const MAP: (u32, u32) = (470, 420);
 const SCALE: u32 = 150;
+/// Height of the caption.
+const TITLE: u32 = 30;
 
 /// One map.
 struct Map {
     caption: String,
     /// Row by row as the first key goes, along the second.
     figures: Vec<Option<f64>>,
+    /// Whether a figure that is missing is marked.
+    measured: bool,
 }
 
 fn heat(text: &mut String, sweep: &Sweep, (down, across): (&Vary, &Vary), measure: Measure) -> Option<Drawn> {
@@ -247,11 +253,11 @@ fn heat(text: &mut String, sweep: &Sweep, (down, across): (&Vary, &Vary), measur
         let cells = sweep.series(series);
         let name = sweep.plan.across(series).map_or("measured".into(), |name| format!("{name}, measured"));
         let measured = cells.iter().map(|cell| cell.spread(measure).map(|spread| spread.value)).collect();
-        maps.push(Map { caption: name, figures: measured });
+        maps.push(Map { caption: name, figures: measured, measured: true });
         let bounds: Vec<_> = cells.iter().map(Cell::bound_mhz).collect();
         if measure.is_error() {
             columns = 2;
-            maps.push(Map { caption: "least rms that the noise permits".into(), figures: bounds });
+            maps.push(Map { caption: "noise permits, rms".into(), figures: bounds, measured: false });
         }
     }
     let measured = maps.iter().step_by(columns).flat_map(|map| &map.figures).flatten().copied();
@@ -261,11 +267,11 @@ fn heat(text: &mut String, sweep: &Sweep, (down, across): (&Vary, &Vary), measur
     // The scale ends at the figures themselves.
     let (low, high) = if log { (low * 1.15, high / 1.15) } else { (low, high) };
     let rows = sweep.plan.series();
-    let size = (MAP.0 * columns as u32 + SCALE, MAP.1 * rows as u32 + 30);
+    let size = (MAP.0 * columns as u32 + SCALE, MAP.1 * rows as u32 + TITLE);
     let area = SVGBackend::with_string(text, size).into_drawing_area();
     let draw = || -> Drawn {
         area.fill(&WHITE)?;
-        let (title, area) = area.split_vertically(30);
+        let (title, area) = area.split_vertically(TITLE);
         title.titled(&caption(sweep, measure), ("sans-serif", 18))?;
         let (left, right) = area.split_horizontally(MAP.0 * columns as u32);
         let y = placed(log);
@@ -274,7 +280,7 @@ fn heat(text: &mut String, sweep: &Sweep, (down, across): (&Vary, &Vary), measur
             draw_map(area, map, (down, across), share)?;
         }
         let (scale, _) = right.split_vertically(MAP.1);
-        draw_scale(&scale, axis((log, low, high), measure.title().into(), 6))
+        draw_scale(&scale, axis((log, low, high), measure.axis(), 6))
     };
     let drawn = draw();
     Some(drawn.and_then(|()| Ok(area.present()?)))
@@ -295,7 +301,8 @@ fn draw_map(
             let (x, y) = (column as f64, row as f64);
             match figure {
                 Some(figure) => chart.cell(x..x + 1.0, y..y + 1.0, shade(share(*figure)))?,
-                None => chart.mark((x + 0.5, y + 0.5), Mark::Cross, BLACK)?,
+                None if map.measured => chart.mark((x + 0.5, y + 0.5), Mark::Cross, GREY)?,
+                None => {}
             }
         }
         Ok(())

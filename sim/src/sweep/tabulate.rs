@@ -23,8 +23,7 @@ fn figure(value: Option<f64>) -> String {
 /// `measure` of all cells: one table, a row each, or with two keys varied a table for each series, the second key across. With a `limit`
 /// the rows say how many seeds keep it.
 pub fn tables(sweep: &Sweep, measure: Measure, limit: Option<Limit>) -> Vec<Table> {
-    let readings = if measure.is_error() { format!(" {}", sweep.readings()) } else { String::new() };
-    let title = format!("{}{readings}", measure.title());
+    let title = sweep.title(measure);
     match sweep.plan.vary.len() {
         1 => vec![of_one(sweep, measure, limit, title)],
         _ => (0..sweep.plan.series()).map(|series| of_two(sweep, measure, series, &title)).collect(),
