@@ -65,6 +65,15 @@ pub struct FrontEndError {
     pub what: String,
 }
 
+/// What a comparator's thresholds stand around.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+pub enum Threshold {
+    /// The mean of the last cycles: direct voltage does not matter.
+    Mean,
+    /// Zero.
+    Zero,
+}
+
 /// How a sampled waveform is turned into edges.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct FrontEnd {

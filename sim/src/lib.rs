@@ -9,6 +9,7 @@
 //! [scenario] -> [mains] (grid, waveform, disturbances, comparator) -> [output] stage -> [timer] -> captures ([board])
 //!     captures, the voltage, the true frequency -> [write] -> files, whole or not at all
 //!     captures -> [timeline] -> [trial] -> readings, each with its [truth] -> [score] -> limits kept or broken, a page ([report])
+//!     folder of scenarios and of recordings with what is expected of them -> [suite] -> which limits hold, what has changed
 //!
 //! board -> [budget] -> reach of its counter, uncertainty term by term
 //! ```
@@ -50,4 +51,5 @@ pub mod truth;
 pub mod score;
 pub mod trial;
 pub mod report;
+pub mod suite;
 pub mod sweep;

@@ -15,7 +15,8 @@ use std::fmt::Write;
 
 use crate::scenario::Scenario;
 use crate::score::{Score, Scored};
-use html::{Figure, escaped};
+use html::Figure;
+pub(crate) use html::escaped;
 use over_time::OverTime;
 use pictures::Clipped;
 
@@ -78,7 +79,9 @@ impl Report {
 
     fn figures(&self, scenario: &Scenario, score: &Score) -> Vec<Figure> {
         let mut figures = Vec::new();
-        crossings(&mut figures, scenario);
+        if scenario.recording.is_none() {
+            crossings(&mut figures, scenario);
+        }
         let duration_s = scenario.duration_s;
         let clip = |clipped: Option<Clipped>, why| match clipped {
             Some(clipped) => (clipped.note(), Ok(clipped.svg)),
@@ -144,16 +147,28 @@ const SKY: &str = "#56b4e9";
 /// What was simulated.
 fn subject(scenario: &Scenario) -> String {
     let (timer, meter) = (&scenario.timer, &scenario.meter);
+    let readings = format!(
+        "readings by {} over {} s, every {} s.",
+        meter.estimator.name(),
+        meter.window_s,
+        meter.every_s
+    );
+    if let Some(recorded) = &scenario.recording {
+        return format!(
+            "{:.3} s of a recording, {}, around {} Hz; a counter at {} Hz; {readings}",
+            scenario.duration_s,
+            recorded.path.display(),
+            pictures::short(scenario.nominal_hz),
+            timer.tick_hz
+        );
+    }
     format!(
-        "{} s of simulated mains at {} Hz, seed {}; a {}-bit counter at {} Hz; readings by {} over {} s, every {} s.",
+        "{} s of simulated mains at {} Hz, seed {}; a {}-bit counter at {} Hz; {readings}",
         scenario.duration_s,
         pictures::short(scenario.nominal_hz),
         scenario.seed,
         timer.bits,
-        timer.tick_hz,
-        meter.estimator.name(),
-        meter.window_s,
-        meter.every_s
+        timer.tick_hz
     )
 }
 

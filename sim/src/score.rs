@@ -11,11 +11,14 @@ use crate::stability::{Deviations, Phase};
 pub use bound::Bound;
 pub use errors::{Coverage, Errors, Histogram};
 pub use settling::Settling;
+pub(crate) use stretches::COUNT as STRETCHES;
+pub use stretches::Stretch;
 
 mod bound;
 mod errors;
 mod limits;
 mod settling;
+mod stretches;
 
 /// Readings that stability is worked out from, at most: 100,000, which is 2.8 hours at ten a second.
 pub const KEPT: usize = 100_000;
@@ -107,6 +110,8 @@ pub struct Score {
     pub edges_per_crossing: f64,
     /// Seconds that were simulated.
     pub duration_s: f64,
+    stretches: stretches::Stretches,
+    recorded: bool,
     interruptions: settling::Interruptions,
     clock: Clock,
     full: Full,
@@ -190,6 +195,8 @@ impl Score {
             mistaken: 0,
             edges_per_crossing: 0.0,
             duration_s: 0.0,
+            stretches: stretches::Stretches::new(scenario),
+            recorded: scenario.recording.is_some(),
             interruptions: settling::Interruptions::new(scenario),
             clock: Clock { ratio, tolerance: scenario.meter.clock_tolerance_ppm * 1e-6 },
             full: Full::new(scenario),
@@ -235,6 +242,7 @@ impl Score {
         let apart = frequency / self.clock.ratio - truth;
         self.window.take(error, middle);
         self.apart.take(apart, middle);
+        self.stretches.take(middle.seconds(), error, apart);
         let span_s = scored.last.since(scored.first);
         if self.full.holds(span_s, truth) {
             self.whole.take(error, middle);
@@ -268,6 +276,11 @@ impl Score {
         self.kept.take((frequency, truth));
     }
 
+    /// Squared errors by thirtieth of the trial, in order of time: all of `window` and `apart`.
+    pub const fn stretches(&self) -> &[Stretch] {
+        self.stretches.all()
+    }
+
     /// The trial is over.
     pub(crate) fn finish(&mut self, end: Moment, counts: &Counts, true_crossings: f64) {
         self.settling.finish(end);
@@ -293,7 +306,9 @@ impl Score {
 
     /// Why the bound of the noise does not hold, if it does not.
     pub fn doubt(&self) -> Option<&'static str> {
-        if self.bound.noise_s.is_infinite() {
+        if self.recorded {
+            Some("of a recording's noise nothing is known")
+        } else if self.bound.noise_s.is_infinite() {
             Some("the voltage does not reach the threshold")
         } else if self.edges_per_crossing > CHATTER {
             Some("crossings have several edges")

@@ -20,6 +20,10 @@ use crate::timer;
 use crate::truth::Truth;
 use times::{Seen, Times};
 
+pub(crate) use source::simulate;
+pub use source::{Trial, TrialError};
+
+mod source;
 mod times;
 
 /// An edge as the timer hands it to the core.
@@ -58,8 +62,19 @@ pub fn run(
     mut observe: impl FnMut(&Scored),
 ) -> Result<Score, SettingsError> {
     let config = scenario.meter.config(scenario.timer.tick_hz)?;
-    let mut bench = Bench::new(&scenario.meter, &config)?;
-    let mut trial = Trial::new(scenario, grid, &config, &mut observe);
+    run_as(scenario, &config, grid, edges, &mut observe)
+}
+
+/// As [`run`], with the meter's `config` given.
+fn run_as<F: FnMut(&Scored)>(
+    scenario: &Scenario,
+    config: &Config,
+    grid: Course,
+    edges: impl IntoIterator<Item = Handed>,
+    observe: &mut F,
+) -> Result<Score, SettingsError> {
+    let mut bench = Bench::new(&scenario.meter, config)?;
+    let mut trial = Running::new(scenario, grid, config, observe);
     let end = Moment::from_s(scenario.duration_s);
     for handed in edges {
         if handed.at.since(end) >= 0.0 {
@@ -80,7 +95,8 @@ struct Place {
     at: Moment,
 }
 
-struct Trial<'a, F> {
+/// A trial while it runs.
+struct Running<'a, F> {
     truth: Truth,
     score: Score,
     times: Times,
@@ -94,7 +110,7 @@ struct Trial<'a, F> {
     observe: &'a mut F,
 }
 
-impl<'a, F: FnMut(&Scored)> Trial<'a, F> {
+impl<'a, F: FnMut(&Scored)> Running<'a, F> {
     fn new(scenario: &Scenario, grid: Course, config: &Config, observe: &'a mut F) -> Self {
         let rate = f64::from(config.rate.hz()) * (1.0 + scenario.timer.clock_ppm * 1e-6);
         let settings = &scenario.meter;

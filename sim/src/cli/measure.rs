@@ -9,7 +9,7 @@ use clap::Args;
 use humtick::limit::{MAX_TICK_HZ, MIN_TICK_HZ};
 use humtick_sim::engine;
 use humtick_sim::entry::Entry;
-use humtick_sim::front_end::FrontEnd;
+use humtick_sim::front_end::{FrontEnd, Threshold};
 use humtick_sim::input::{self, InputOptions};
 use humtick_sim::measure::{self, MeasureError, Summary};
 use humtick_sim::settings::{BurstKind, EstimatorKind, MeterSettings, Nominal, PolarityKind};
@@ -101,15 +101,6 @@ pub struct Options {
     format: Format,
 }
 
-/// What a comparator's thresholds stand around.
-#[derive(Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
-enum Threshold {
-    /// The mean of the last cycles: direct voltage does not matter.
-    Mean,
-    /// Zero.
-    Zero,
-}
-
 impl Options {
     fn meter(&self) -> Result<MeterSettings, String> {
         let base = match &self.settings {
@@ -157,26 +148,20 @@ impl Options {
     }
 
     fn input(&self, meter: &MeterSettings) -> InputOptions {
-        let (lowest, highest) = meter.nominal.range_hz();
         let usual = FrontEnd::default();
         InputOptions {
             tick_hz: self.tick_hz,
             bits: self.bits,
             signal: self.signal.clone(),
             channel: self.channel.clone(),
-            longest_period_s: 1.0 / lowest,
-            shortest_period_s: 1.0 / highest,
-            window_s: meter.window_s.max(meter.every_s).max(meter.rocof_s).max(if meter.intervals {
-                20.0
-            } else {
-                0.0
-            }),
             front_end: FrontEnd {
                 follow_mean: self.threshold.map_or(usual.follow_mean, |about| about == Threshold::Mean),
                 lowpass_hz: self.lowpass,
                 hysteresis_percent: self.hysteresis.unwrap_or(usual.hysteresis_percent),
             },
+            ..InputOptions::default()
         }
+        .for_meter(meter)
     }
 }
 

@@ -6,6 +6,7 @@ mod measure;
 mod progress;
 mod scenario;
 mod stability;
+mod suite;
 mod sweep;
 mod synth;
 mod trial;
@@ -36,6 +37,8 @@ enum Verb {
     Scenario(scenario::Options),
     /// Allan and modified Allan deviation of logged readings
     Stability(stability::Options),
+    /// Every scenario below a folder against its limits: the regression test of a filter setting
+    Suite(suite::Options),
     /// One scenario over a range of one or two of its numbers, as table and picture
     Sweep(sweep::Options),
     /// Writes what a scenario's capture or waveform looks like
@@ -52,6 +55,7 @@ impl Cli {
             Verb::Measure(options) => measure::run(options),
             Verb::Scenario(options) => scenario::run(options),
             Verb::Stability(options) => stability::run(options),
+            Verb::Suite(options) => suite::run(options),
             Verb::Sweep(options) => sweep::run(options),
             Verb::Synth(options) => synth::run(options),
             Verb::Trial(options) => trial::run(options),

@@ -39,7 +39,7 @@ pub struct Options {
 /// Runs the verb.
 pub fn run(options: Options) -> Result<ExitCode, String> {
     let text = if let Some(path) = &options.check {
-        let text = text(path)?;
+        let text = text_of(path)?;
         let cases = cases(&text, path, Instead::default()).map_err(|e| e.to_string())?;
         let lines = cases.iter().map(|case| {
             let of = if case.label.is_empty() { String::new() } else { format!(" [{}]", case.label) };
@@ -67,7 +67,7 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
 /// The scenario in a file, or the one of that name that comes with the program, with some values `instead` of its own; and its text.
 /// Of a file with cases the one whose label is `case`, named after it.
 pub fn load(path: &Path, case: Option<&str>, instead: Instead) -> Result<(Scenario, String), String> {
-    let text = text(path)?;
+    let text = text_of(path)?;
     let cases = cases(&text, path, instead).map_err(|e| e.to_string())?;
     let Case { label, mut scenario } = choose(cases, case).map_err(|e| format!("{}: {e}", path.display()))?;
     if !label.is_empty() {
@@ -76,8 +76,8 @@ pub fn load(path: &Path, case: Option<&str>, instead: Instead) -> Result<(Scenar
     Ok((scenario, text))
 }
 
-/// The text of a scenario's file, or of the one of that name that comes with the program.
-pub fn text(path: &Path) -> Result<String, String> {
+/// The text of a scenario's file, or of the scenario of that name that comes with the program.
+pub fn text_of(path: &Path) -> Result<String, String> {
     match path.to_str() {
         // 16.7 in a name is no ending.
         Some(name) if !path.exists() && (!name.contains(['/', '\\']) && !name.ends_with(".toml")) => {

@@ -105,7 +105,7 @@ impl Options {
         let vary = all(&self.vary).map_err(|e| format!("--vary {e}"))?;
         let across = self.across.as_deref().map(Across::parse).transpose();
         let across = across.map_err(|e| format!("--across {e}"))?;
-        let text = super::scenario::text(&self.scenario)?;
+        let text = super::scenario::text_of(&self.scenario)?;
         let instead = Instead { seed: self.seed, duration_s: self.duration };
         let repeat = self.repeat.unwrap_or(if self.solve.is_some() { 20 } else { 1 });
         let source = Source { text, path: self.scenario.clone(), case: self.case.clone(), instead };

@@ -5,17 +5,15 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::Args;
-use humtick_sim::mains::grid;
 use humtick_sim::report::Report;
-use humtick_sim::scenario::{Instead, Scenario};
-use humtick_sim::settings::{MeterSettings, Nominal};
-use humtick_sim::timeline::extender;
-use humtick_sim::trial::{self, Handed};
+use humtick_sim::scenario::Instead;
+use humtick_sim::settings::MeterSettings;
+use humtick_sim::trial::Trial;
 use humtick_sim::{board, write};
 
 use super::format::Format;
 use super::progress::Progress;
-use super::scenario::load;
+use super::scenario::text_of;
 
 pub mod record;
 mod table;
@@ -41,7 +39,8 @@ The exit status is 1 if a limit of the scenario is broken or the meter never loc
 #[derive(Args)]
 #[command(after_help = EXAMPLE)]
 pub struct Options {
-    /// Scenario file, or the name of one that comes with the program (`humtick scenario --list`)
+    /// Scenario file, or the name of one that comes with the program (`humtick scenario --list`); or expect.toml beside a recording (see
+    /// `humtick suite`)
     scenario: PathBuf,
     /// Which case of a file that has several; without it they are listed
     #[arg(long, value_name = "LABEL")]
@@ -83,20 +82,21 @@ pub fn check_page(path: &Path, scenario: &Path) -> Result<(), String> {
 }
 
 impl Options {
-    /// The scenario with what the options change, and its text.
-    fn scenario(&self) -> Result<(Scenario, String), String> {
+    /// What is tried, with what the options change.
+    fn trial(&self) -> Result<Trial, String> {
         let instead = Instead { seed: self.seed, duration_s: self.duration };
-        let (mut scenario, text) = load(&self.scenario, self.case.as_deref(), instead)?;
-        if let Some(path) = &self.settings {
-            let settings = MeterSettings::from_file(path).map_err(|e| e.to_string())?;
-            // A file that names no frequency means the scenario's.
-            let nominal = match settings.nominal {
-                Nominal::Auto => scenario.meter.nominal,
-                named => named,
-            };
-            scenario.meter = MeterSettings { nominal, ..settings };
+        let text = text_of(&self.scenario)?;
+        let trial = Trial::case(&text, &self.scenario, self.case.as_deref(), instead)?;
+        if trial.scenario().recording.is_some() && self.seed.is_some() {
+            return Err(format!(
+                "{}: speaks of a recording, which has no seed: leave --seed out",
+                self.scenario.display()
+            ));
         }
-        Ok((scenario, text))
+        Ok(match &self.settings {
+            Some(path) => trial.with_settings(MeterSettings::from_file(path).map_err(|e| e.to_string())?),
+            None => trial,
+        })
     }
 }
 
@@ -106,31 +106,28 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
         check_page(path, &options.scenario)?;
         write::remove_when_interrupted().map_err(|e| e.to_string())?;
     }
-    let (scenario, text) = options.scenario()?;
-    let extend = extender(scenario.timer.bits).ok_or("the counter has 8 to 32 bits")?;
-    let mut captures = board::captures(&scenario, board::threads());
-    let handed = captures.by_ref().map(|handed| Handed::new(&handed, extend));
-    let mut report = options.report.as_ref().map(|_| Report::new(&scenario));
+    let trial = options.trial()?;
+    let scenario = trial.scenario();
+    let mut report = options.report.as_ref().map(|_| Report::new(scenario));
     let mut progress = Progress::new(scenario.duration_s);
-    let score = trial::run(&scenario, grid::course(&scenario), handed, |scored| {
+    let score = trial.run_with(board::threads(), |scored| {
         progress.at(scored.last.second);
         if let Some(report) = &mut report {
             report.take(scored);
         }
     });
     drop(progress);
-    let mut score = score.map_err(|e| e.to_string())?;
-    score.overruns = Some(captures.counts().overruns);
+    let score = score.map_err(|e| e.to_string())?;
     if let (Some(path), Some(report)) = (&options.report, report) {
-        let page = report.page(&scenario, &text, &score);
+        let page = report.page(scenario, trial.text(), &score);
         write::whole(path, |to| to.write_all(page.as_bytes())).map_err(|e| e.to_string())?;
     }
     let broken = score.broken(&scenario.limits);
     let mut out = io::BufWriter::new(io::stdout().lock());
     let written = match options.format {
-        Format::Table => table::write(&mut out, &scenario, &score, &broken),
-        Format::Csv => record::write_csv(&mut out, &scenario, &score, &broken),
-        Format::Jsonl => record::write_json(&mut out, &scenario, &score, &broken),
+        Format::Table => table::write(&mut out, scenario, &score, &broken),
+        Format::Csv => record::write_csv(&mut out, scenario, &score, &broken),
+        Format::Jsonl => record::write_json(&mut out, scenario, &score, &broken),
     };
     match written.and_then(|()| out.flush()) {
         // Whoever read the output has had enough.

@@ -24,9 +24,10 @@ use std::path::{Path, PathBuf};
 use std::rc::Rc;
 
 use crate::edge::TimedEdge;
+use crate::settings::MeterSettings;
 
 /// What the command line says about how to read a file; everything else is in the file.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct InputOptions {
     /// Counter rate of a raw or tick CSV in hertz (`--tick-hz`), overruling the file's comment line.
     pub tick_hz: Option<u32>,
@@ -63,6 +64,18 @@ impl Default for InputOptions {
 }
 
 impl InputOptions {
+    /// These, with the periods and the window of a meter with `settings`.
+    pub fn for_meter(self, settings: &MeterSettings) -> Self {
+        let (lowest, highest) = settings.nominal.range_hz();
+        let intervals_s = if settings.intervals { 20.0 } else { 0.0 };
+        Self {
+            longest_period_s: 1.0 / lowest,
+            shortest_period_s: 1.0 / highest,
+            window_s: settings.window_s.max(settings.every_s).max(settings.rocof_s).max(intervals_s),
+            ..self
+        }
+    }
+
     /// Tick rate in hertz for a recording whose times are not counts of a known counter: the highest power of ten, from
     /// 1 kHz to 100 MHz, at which the longest period is at most 2^25 ticks and the window at most 31 times that.
     ///

@@ -10,6 +10,7 @@ pub mod template;
 
 use std::path::PathBuf;
 
+use crate::input::InputOptions;
 use crate::settings::MeterSettings;
 
 pub use cases::{Case, MOST_CASES, cases, choose, with_value};
@@ -39,6 +40,17 @@ pub struct Scenario {
     pub meter: MeterSettings,
     /// What the readings are held to.
     pub limits: Limits,
+    /// Where the edges come from in place of all that: see [`Scenario::expected`].
+    pub recording: Option<Recorded>,
+}
+
+/// A recording that takes the place of a simulated board.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Recorded {
+    /// The file.
+    pub path: PathBuf,
+    /// How it is read; what follows from the meter's settings is set when it is opened.
+    pub input: InputOptions,
 }
 
 /// Values that take the place of a scenario file's own, as a command line gives them.
@@ -358,4 +370,7 @@ pub enum ScenarioError {
         /// Key, what was found, what was expected.
         what: String,
     },
+    /// The recording that a file speaks of cannot be read.
+    #[error(transparent)]
+    Recording(#[from] crate::input::InputError),
 }

@@ -1,6 +1,7 @@
 //! A scenario file, TOML, as a [`Scenario`]. Every key but those of a disturbance has a default: an empty file is a minute of clean 50 Hz.
 
 mod disturb;
+mod expect;
 mod grid;
 mod harmonics;
 mod voltage;
@@ -110,6 +111,7 @@ pub(super) fn scenario<'a>(
         meter: self::meter(meter, &frame, timer.tick_hz)?,
         timer,
         limits: self::limits(limits)?,
+        recording: None,
     })
 }
 

@@ -37,7 +37,8 @@ impl Bound {
     pub fn new(scenario: &Scenario) -> Self {
         let (front, polarity) = (&scenario.front_end, scenario.meter.polarity);
         let wave = Wave::new(scenario);
-        let noise = front.noise_percent / 100.0;
+        // Of a recording nothing is known.
+        let noise = if scenario.recording.is_some() { f64::INFINITY } else { front.noise_percent / 100.0 };
         let late = |rising: bool| wave.slope(rising).map_or(f64::INFINITY, |slope| noise / slope.abs());
         let noise_s = match polarity {
             PolarityKind::Rising => late(true),

@@ -53,6 +53,7 @@ pub(crate) fn scenario() -> Scenario {
         },
         meter: MeterSettings { clock_tolerance_ppm: 0.0, ..MeterSettings::default() },
         limits: Limits::default(),
+        recording: None,
     }
 }
 

@@ -5,13 +5,10 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc::channel;
 
 use super::measure::{Figures, Readings};
-use crate::board;
-use crate::mains::grid;
 use crate::scenario::Scenario;
 use crate::score::Score;
 use crate::settings::SettingsError;
-use crate::timeline::extender;
-use crate::trial::{self, Handed};
+use crate::trial::simulate;
 
 /// A trial to run.
 pub struct Job {
@@ -24,10 +21,7 @@ pub struct Job {
 impl Job {
     fn run(&self, threads: usize) -> Result<Score, SettingsError> {
         let scenario = Scenario { seed: self.seed, ..(*self.scenario).clone() };
-        let extend = extender(scenario.timer.bits)
-            .ok_or_else(|| SettingsError::Value("the counter has 8 to 32 bits".into()))?;
-        let captures = board::captures(&scenario, threads).map(|handed| Handed::new(&handed, extend));
-        trial::run(&scenario, grid::course(&scenario), captures, |_| {})
+        simulate(&scenario, threads, |_| {})
     }
 }
 

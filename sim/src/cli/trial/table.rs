@@ -22,22 +22,34 @@ pub fn write(out: &mut impl Write, scenario: &Scenario, score: &Score, broken: &
 /// What was simulated.
 fn head(scenario: &Scenario) -> String {
     let (timer, meter) = (&scenario.timer, &scenario.meter);
+    let readings = format!(
+        "{}, {} s window, every {} s; clock within {} ppm",
+        meter.estimator.name(),
+        meter.window_s,
+        meter.every_s,
+        meter.clock_tolerance_ppm
+    );
+    if scenario.recording.is_some() {
+        return format!(
+            "{}: {:.3} s recorded around {} Hz; counter at {} MHz; {readings}",
+            scenario.name,
+            scenario.duration_s,
+            scenario.nominal_hz,
+            f64::from(timer.tick_hz) / 1e6
+        );
+    }
     let capture = match timer.capture {
         CaptureKind::Hardware => "hardware capture",
         CaptureKind::Interrupt => "stamped by interrupt",
     };
     format!(
-        "{}: {} s at {} Hz, seed {}; {}-bit counter at {} MHz, {capture}; {}, {} s window, every {} s; clock within {} ppm",
+        "{}: {} s at {} Hz, seed {}; {}-bit counter at {} MHz, {capture}; {readings}",
         scenario.name,
         scenario.duration_s,
         scenario.nominal_hz,
         scenario.seed,
         timer.bits,
-        f64::from(timer.tick_hz) / 1e6,
-        meter.estimator.name(),
-        meter.window_s,
-        meter.every_s,
-        meter.clock_tolerance_ppm
+        f64::from(timer.tick_hz) / 1e6
     )
 }
 
