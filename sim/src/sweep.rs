@@ -80,7 +80,8 @@ impl Source {
                     .map(|(key, value)| format!("{key} = {value}"))
                     .collect::<Vec<_>>()
                     .join(", "),
-                what,
+                // Values are put in as a file's own cases would be.
+                what: what.trim_start_matches("[[cases]] ").into(),
             },
             other => other.into(),
         })?;

@@ -20,11 +20,13 @@ mod record;
 const EXAMPLE: &str = "\
 Example: how much noise a comparator may have before readings over one second leave one millihertz
 
-    humtick sweep hydro-by-day --vary noise_percent=0.05..2:log --solve max_error_mhz=1 --report noise.html
+    humtick scenario > cellar.toml
+    humtick sweep cellar.toml --vary noise_percent=0.05..2:log --solve max_error_mhz=1 --report noise.html
 
-and what that depends on, as a heat map:
+and how that depends on the window, as a heat map; and which estimator does best:
 
-    humtick sweep hydro-by-day --vary noise_percent=0.05..2:20:log --vary window_s=0.2..2:20 --picture noise.svg
+    humtick sweep cellar.toml --vary noise_percent=0.05..2:20:log --vary window_s=0.2..2:20 --picture noise.svg
+    humtick sweep cellar.toml --vary noise_percent=0.05..2:log --across estimator=least-squares,hann,end-to-end --repeat 5
 
 A key is named as in a scenario file, with its table where several have one of that name: `timer.clock_ppm`; the second disturbance's
 is `disturb.2.residual_percent`, the longest latency `timer.latency_us.2`. All places of a sweep see the same seeds, the scenario's own

@@ -15,14 +15,22 @@ fn known() -> Vec<String> {
             table = format!("{name}.");
             continue;
         }
-        let Some((key, _)) = line.split_once(" = ") else { continue };
+        let Some((key, value)) = line.split_once(" = ") else { continue };
         // Cases are values of the others.
-        if table != "cases." && !key.is_empty() && key.bytes().all(|b| b.is_ascii_lowercase() || b == b'_') {
-            let key = format!("{table}{key}");
+        if table == "cases." || key.is_empty() || !key.bytes().all(|b| b.is_ascii_lowercase() || b == b'_') {
+            continue;
+        }
+        let mut add = |key: String| {
             if !known.contains(&key) {
                 known.push(key);
             }
-        }
+        };
+        add(format!("{table}{key}"));
+        // A table in one line has keys of its own.
+        let inner = value.strip_prefix('{').unwrap_or_default();
+        inner.split(',').filter_map(|pair| pair.split_once(" = ")).for_each(|(inner, _)| {
+            add(format!("{table}{key}.{}", inner.trim()));
+        });
     }
     known
 }

@@ -45,12 +45,13 @@ pub fn page(sweep: &Sweep, measure: Measure, limit: Option<Limit>, solutions: &[
         let class = if solution.is_kept() { "verdict" } else { "verdict broken" };
         let across =
             plan.across(solution.series).map_or(String::new(), |name| format!("{}: ", escaped(name)));
+        let sentences = solution.sentences();
+        let mut sentences = sentences.iter().map(|sentence| escaped(sentence));
         // Writing to a string does not fail.
-        let _ = writeln!(page, "<div class=\"{class}\">{across}");
-        for sentence in solution.sentences() {
-            let _ = writeln!(page, "<br/>{}", escaped(&sentence));
-        }
-        page.push_str("</div>\n");
+        let _ =
+            writeln!(page, "<div class=\"{class}\">{across}{}\n<ul>", sentences.next().unwrap_or_default());
+        sentences.for_each(|sentence| page.push_str(&format!("<li>{sentence}</li>\n")));
+        page.push_str("</ul>\n</div>\n");
     }
     let figure = Figure {
         title: if plan.vary.len() == 2 { "Heat map" } else { "Measured and permitted" },

@@ -241,46 +241,44 @@ impl Solution {
     pub fn sentences(&self) -> Vec<String> {
         let (key, limit, count) = (&self.key, self.limit, self.count);
         let percent = |share: f64| format!("{:.1}", 100.0 * share);
-        let interval = |held: usize| {
+        let of_all = |held: usize| {
             let (low, high) = share(held, count);
-            format!("{} to {} % of all seeds do, with 95 % confidence", percent(low), percent(high))
+            format!("{} to {} % of all seeds, with 95 % confidence", percent(low), percent(high))
         };
-        let largest = if self.ends.0 < self.ends.1 { "largest" } else { "smallest" };
+        let (from, to) = self.ends;
+        let (extreme, other) = if from < to { ("largest", "smallest") } else { ("smallest", "largest") };
         let mut said = Vec::new();
         match self.farthest {
             Farthest::None(first) => {
                 said.push(format!(
-                    "{limit} fails already at the range's first value, {key} = {}: {} of {count} seeds hold there",
-                    first.value, first.held
+                    "{limit} fails already at the first value, {key} = {}: {} of {count} seeds hold there ({})",
+                    first.value,
+                    first.held,
+                    of_all(first.held)
                 ));
-                said.push(format!("({})", interval(first.held)));
                 if self.last.held == count {
-                    let (from, to) = self.ends;
-                    let (other, way) = if from < to { ("smallest", "above") } else { ("largest", "below") };
                     said.push(format!(
-                        "at the last value, {key} = {to}, all hold: {key}={to}..{from}, the other way round, finds the {other} that holds, and \
-                         whether all {way} it do"
+                        "at the last value, {key} = {to}, all {count} hold: {key}={to}..{from} finds the {other} that does"
                     ));
                 }
             }
-            Farthest::All(last) => {
-                said.push(format!(
-                    "{limit} holds up to the range's last value, {key} = {}, in all {count} seeds; the {largest} that holds lies beyond",
-                    last.value
-                ));
-                said.push(format!("({})", interval(last.held)));
-            }
+            Farthest::All(last) => said.push(format!(
+                "{limit} holds up to the last value, {key} = {}, in all {count} seeds ({}): the {extreme} that holds lies beyond",
+                last.value,
+                of_all(last.held)
+            )),
             Farthest::Between(value, next) => {
                 said.push(format!(
-                    "{limit} holds up to {key} = {} in {} of {count} seeds",
-                    value.value, value.held
+                    "{limit} holds up to {key} = {} in {} of {count} seeds ({})",
+                    value.value,
+                    value.held,
+                    of_all(value.held)
                 ));
-                said.push(format!("({})", interval(value.held)));
                 said.push(format!(
                     "at {}, the next value tried, {} of {count} hold ({})",
                     next.value,
                     next.held,
-                    interval(next.held)
+                    of_all(next.held)
                 ));
             }
         }

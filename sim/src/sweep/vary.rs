@@ -83,18 +83,15 @@ impl Vary {
     pub fn middle(&self, low: f64, high: f64) -> Option<f64> {
         let (from, to) = self.ends();
         let distance = (high - low).abs();
-        let middle = if self.whole {
-            between(low, high, 0.5, self.log).round()
-        } else if distance <= (0.005 * low.abs().max(high.abs())).max(1e-4 * (to - from).abs()) {
+        // Even steps may cross zero, where half a percent is nothing.
+        let least = if self.log { 0.0 } else { 1e-4 * (to - from).abs() };
+        if distance <= least.max(0.005 * low.abs().max(high.abs())) {
             return None;
-        } else {
-            between(low, high, 0.5, self.log)
-        };
-        let middle = if self.whole && (middle == low || middle == high) {
-            ((low + high) / 2.0).floor()
-        } else {
-            middle
-        };
+        }
+        let middle = between(low, high, 0.5, self.log);
+        let middle = if self.whole { middle.round() } else { middle };
+        // Of whole numbers two apart, the one between them.
+        let middle = if middle == low || middle == high { ((low + high) / 2.0).floor() } else { middle };
         (middle > low.min(high) && middle < low.max(high)).then_some(middle)
     }
 }
@@ -234,7 +231,7 @@ mod tests {
             (Some(10.0), Some(9.0), None)
         );
         let ticks = Vary { log: true, ..Vary::parse("tick_hz=1000..1e9").unwrap().of_whole() };
-        assert_eq!(ticks.middle(1_000.0, 1_002.0), Some(1_001.0));
+        assert_eq!((ticks.middle(2e6, 2.009e6), ticks.middle(2e6, 2.02e6)), (None, Some(2.01e6)));
     }
 
     #[test]
