@@ -209,6 +209,32 @@ fn figure(value: f64, decimals: usize) -> String {
     }
 }
 
+/// A curve's name, mark and colour; without a mark it is one of dashes.
+pub type Named = (String, Option<Mark>, RGBColor);
+
+/// Room that names need beside a picture, in pixels: a letter is some 8 wide, as digits are.
+pub fn room_for(names: &[Named]) -> u32 {
+    let longest = names.iter().map(|(name, ..)| name.chars().count()).max().unwrap_or_default();
+    8 * u32::try_from(longest).unwrap_or(0) + 60
+}
+
+/// What the curves stand for, one below the other.
+pub fn name(area: &DrawingArea<SVGBackend, Shift>, names: &[Named]) -> Drawn {
+    let font = ("sans-serif", 16).into_font();
+    for (y, (name, mark, color)) in (46..).step_by(24).zip(names) {
+        let line = [(4, y), (32, y)];
+        match mark {
+            Some(mark) => {
+                area.draw(&PathElement::new(line, color.stroke_width(2)))?;
+                draw_mark(area, (18, y), *mark, *color)?;
+            }
+            None => area.draw(&DashedPathElement::new(line, 8, 5, color.stroke_width(2)))?,
+        }
+        area.draw(&Text::new(name.as_str(), (40, y - 7), font.clone()))?;
+    }
+    Ok(())
+}
+
 fn draw_mark<C: CoordTranslate>(
     area: &DrawingArea<SVGBackend, C>,
     at: C::From,
@@ -285,35 +311,6 @@ impl Chart<'_, '_> {
     /// One of the marks.
     pub fn mark(&mut self, at: (f64, f64), mark: Mark, color: RGBColor) -> Drawn {
         draw_mark(self.0.plotting_area(), at, mark, color)
-    }
-
-    /// What the curves stand for, in a box on the left or on the right, above or below; a curve without a mark is one of dashes.
-    pub fn names(&mut self, names: &[(String, Option<Mark>, RGBColor)], left: bool, above: bool) -> Drawn {
-        const LINE: i32 = 22;
-        let area = self.0.plotting_area().strip_coord_spec();
-        let (wide, high) = area.dim_in_pixel();
-        let font = ("sans-serif", 16).into_font();
-        let longest = names.iter().map(|(name, ..)| name.chars().count()).max().unwrap_or_default();
-        // A letter is some 8 pixels wide, as digits are.
-        let (width, height) = (8 * longest as i32 + 52, LINE * names.len() as i32 + 10);
-        let x = if left { 12 } else { wide as i32 - width - 12 };
-        let y = if above { 10 } else { high as i32 - height - 10 };
-        let corners = [(x, y), (x + width, y + height)];
-        area.draw(&Rectangle::new(corners, WHITE.mix(0.85).filled()))?;
-        area.draw(&Rectangle::new(corners, BLACK.mix(0.3)))?;
-        for (i, (name, mark, color)) in names.iter().enumerate() {
-            let middle = y + 16 + LINE * i as i32;
-            let line = [(x + 8, middle), (x + 36, middle)];
-            match mark {
-                Some(mark) => {
-                    area.draw(&PathElement::new(line, color.stroke_width(2)))?;
-                    draw_mark(&area, (x + 22, middle), *mark, *color)?;
-                }
-                None => area.draw(&DashedPathElement::new(line, 8, 5, color.stroke_width(2)))?,
-            }
-            area.draw(&Text::new(name.as_str(), (x + 44, middle - 7), font.clone()))?;
-        }
-        Ok(())
     }
 
     /// A dot.

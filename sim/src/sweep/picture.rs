@@ -7,7 +7,7 @@ use plotters::prelude::{BLACK, IntoDrawingArea, RGBColor, SVGBackend, WHITE};
 use super::measure::{Measure, Spread};
 use super::solve::Limit;
 use super::{Cell, Sweep, Vary};
-use crate::report::chart::{Axis, Chart, DARK, Drawn, Mark, panel, short};
+use crate::report::chart::{Axis, DARK, Drawn, Mark, Named, name, panel, room_for, short};
 use crate::report::over_time::Range;
 use crate::stability::plot::{BLUE, VERMILLION};
 
@@ -132,33 +132,13 @@ fn lines(
     let (low, high) = (from.min(to), from.max(to));
     let x_axis = axis((vary.log, low, high), vary.key.clone(), 8);
     let y_axis = axis(room, measure.axis(), 6);
-    let y = placed(room.0);
-    // What the curves leave free.
-    let height = |value: f64| (y(value) - y_axis.range.start) / (y_axis.range.end - y_axis.range.start);
-    let heights = |left: bool| -> Vec<f64> {
-        let middle = (x_axis.range.start + x_axis.range.end) / 2.0;
-        let points = all.iter().flat_map(|line| line.stretches.iter().flatten());
-        points.filter(|(x, _)| (*x < middle) == left).map(|(_, spread)| height(spread.value)).collect()
-    };
-    let free = |left: bool, above: bool| {
-        let room = heights(left).into_iter().map(|height| if above { 1.0 - height } else { height });
-        room.fold(1.0, f64::min)
-    };
-    let corners = [(true, true), (false, false), (false, true), (true, false)];
-    let corner = corners.into_iter().reduce(|a, b| if free(b.0, b.1) > free(a.0, a.1) { b } else { a })?;
-    Some(draw_lines(
-        text,
-        &caption(sweep, measure),
-        (x_axis, y_axis),
-        y,
-        &all,
-        limit,
-        corner,
-        sweep.plan.repeat > 1,
-    ))
+    let axes = (x_axis, y_axis);
+    Some(draw_lines(text, &caption(sweep, measure), axes, placed(room.0), &all, limit, sweep.plan.repeat > 1))
 }
 
-#[expect(clippy::too_many_arguments, reason = "all that is in the picture")]
+/// Width and height of the axes, pixels.
+const LINES: (u32, u32) = (820, 540);
+
 fn draw_lines(
     text: &mut String,
     caption: &str,
@@ -166,46 +146,45 @@ fn draw_lines(
     y: fn(f64) -> f64,
     all: &[Line],
     limit: Option<Limit>,
-    corner: (bool, bool),
     spreads: bool,
 ) -> Drawn {
-    let area = SVGBackend::with_string(text, (900, 540)).into_drawing_area();
+    // The same bound of all is drawn once.
+    let one = all.iter().all(|line| line.bounds == all[0].bounds);
+    let bounded: Vec<_> =
+        all.iter().filter(|line| !line.bounds.is_empty()).take(if one { 1 } else { all.len() }).collect();
+    let of_bound = |line: &Line| if one { BLACK } else { line.color };
+    let mut names: Vec<Named> =
+        all.iter().map(|line| (line.name.clone(), Some(line.mark), line.color)).collect();
+    names.extend(bounded.iter().map(|line| {
+        let whose = if one { String::new() } else { format!(" {}", line.name) };
+        (format!("noise permits{whose}, rms"), None, of_bound(line))
+    }));
+    let area = SVGBackend::with_string(text, (LINES.0 + room_for(&names), LINES.1)).into_drawing_area();
     area.fill(&WHITE)?;
-    let draw = |chart: &mut Chart| -> Drawn {
-        let mut names = Vec::new();
-        for line in all.iter().filter(|_| spreads) {
-            for stretch in &line.stretches {
-                let range = |spread: &Spread| Range { low: y(spread.least), high: y(spread.most) };
-                let band: Vec<_> = stretch.iter().map(|(x, spread)| (*x, range(spread))).collect();
-                chart.envelope(&band, line.color, 0.15, 0)?;
-            }
+    let (left, right) = area.split_horizontally(LINES.0);
+    name(&right, &names)?;
+    panel(&left, caption, x_axis, y_axis, |chart| {
+        let bands =
+            all.iter().filter(|_| spreads).flat_map(|line| line.stretches.iter().map(move |s| (line, s)));
+        for (line, stretch) in bands {
+            let range = |spread: &Spread| Range { low: y(spread.least), high: y(spread.most) };
+            let band: Vec<_> = stretch.iter().map(|(x, spread)| (*x, range(spread))).collect();
+            chart.envelope(&band, line.color, 0.15, 0)?;
         }
-        // The same bound of all is drawn once.
-        let one = all.iter().all(|line| line.bounds == all[0].bounds);
-        let bounded = all.iter().filter(|line| !line.bounds.is_empty());
-        for line in bounded.take(if one { 1 } else { all.len() }) {
-            let color = if one { BLACK } else { line.color };
+        for line in &bounded {
             for stretch in &line.bounds {
                 let points: Vec<_> = stretch.iter().map(|(x, bound)| (*x, y(*bound))).collect();
-                chart.dashed(&points, color)?;
+                chart.dashed(&points, of_bound(line))?;
             }
-            let name =
-                if one { "noise permits, rms".into() } else { format!("{}: noise permits, rms", line.name) };
-            names.push((name, None, color));
         }
         for line in all {
             for stretch in &line.stretches {
                 chart.curve(stretch.iter().map(|(x, spread)| (*x, y(spread.value))), line.color, 2)?;
                 stretch.iter().try_for_each(|(x, s)| chart.mark((*x, y(s.value)), line.mark, line.color))?;
             }
-            names.push((line.name.clone(), Some(line.mark), line.color));
         }
-        if let Some(limit) = limit {
-            chart.level(y(limit.value), BLACK, 1)?;
-        }
-        chart.names(&names, corner.0, corner.1)
-    };
-    panel(&area, caption, x_axis, y_axis, draw)?;
+        limit.map_or(Ok(()), |limit| chart.level(y(limit.value), BLACK, 1))
+    })?;
     Ok(area.present()?)
 }
 
@@ -264,8 +243,11 @@ fn heat(text: &mut String, sweep: &Sweep, (down, across): (&Vary, &Vary), measur
     room(&measured.collect::<Vec<_>>())?;
     let figures: Vec<_> = maps.iter().flat_map(|map| &map.figures).flatten().copied().collect();
     let (log, low, high) = room(&figures)?;
-    // The scale ends at the figures themselves.
-    let (low, high) = if log { (low * 1.15, high / 1.15) } else { (low, high) };
+    // The scale ends where the figures do, or at zero; where all are alike it has some room about them.
+    let least = figures.iter().copied().fold(high, f64::min);
+    let most = figures.iter().copied().fold(low, f64::max);
+    let (low, high) =
+        if least < most { (if log { least } else { low.max(0.0).min(least) }, most) } else { (low, high) };
     let rows = sweep.plan.series();
     let size = (MAP.0 * columns as u32 + SCALE, MAP.1 * rows as u32 + TITLE);
     let area = SVGBackend::with_string(text, size).into_drawing_area();

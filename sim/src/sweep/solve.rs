@@ -293,6 +293,10 @@ impl Solution {
             (Some(value), None) => said.push(format!("half of the seeds hold up to {}", short(value))),
             _ => {}
         }
+        // Holding at the last value and not at the first, a key goes the other way: that was said.
+        if !self.is_kept() && (self.contradicting == 0 || self.last.held == count) {
+            return said;
+        }
         said.push(match self.contradicting {
             0 => "each seed is taken to hold up to a value of its own and not beyond it; no trial contradicts that".into(),
             some => format!(
