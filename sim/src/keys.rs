@@ -192,6 +192,11 @@ impl<'a> Keys<'a> {
         self.table.get(key).is_some_and(|value| value.get_ref().is_str())
     }
 
+    /// Whether `key` holds a list.
+    pub(crate) fn has_list(&self, key: &str) -> bool {
+        self.table.get(key).is_some_and(|value| value.get_ref().is_array())
+    }
+
     /// The word `key`, if it is given.
     pub(crate) fn given_word<T: ValueEnum>(&mut self, key: &'static str) -> Option<T> {
         let value = self.take(key)?;

@@ -10,6 +10,7 @@ use crate::stability::{Deviations, Phase};
 
 pub use bound::Bound;
 pub use errors::{Coverage, Errors, Histogram};
+pub use response::Response;
 pub use settling::Settling;
 pub(crate) use stretches::COUNT as STRETCHES;
 pub use stretches::Stretch;
@@ -17,6 +18,7 @@ pub use stretches::Stretch;
 mod bound;
 mod errors;
 mod limits;
+mod response;
 mod settling;
 mod stretches;
 
@@ -53,6 +55,8 @@ pub struct Scored {
     pub window_hz: Option<f64>,
     /// True frequency in the middle of the window.
     pub instant_hz: f64,
+    /// True rate of change there.
+    pub rocof_hz_s: f64,
 }
 
 /// Everything that is counted and added up over a trial.
@@ -74,6 +78,14 @@ pub struct Score {
     pub apart: Errors,
     /// Of these, the readings over whole windows.
     pub whole_apart: Errors,
+    /// Errors of rates of change against the grid's in the middle of the window, in hertz a second; only where a limit asks for them.
+    pub rocof: Errors,
+    /// Errors of complete ten-second intervals against the grid's mean over them, if the meter reads them.
+    pub intervals: Errors,
+    /// How long readings were off in the middle of their windows, and rates of change; only where a limit asks for it.
+    pub response: Option<Response>,
+    /// See `response`.
+    pub rocof_response: Option<Response>,
     /// Intervals as the readings state them, against the truth over the window. The clock's tolerance is in them, so with a clock that is
     /// better than that they hold it more often than 95 %.
     pub coverage: Coverage,
@@ -113,6 +125,8 @@ pub struct Score {
     stretches: stretches::Stretches,
     recorded: bool,
     interruptions: settling::Interruptions,
+    /// Windows that begin before it are not judged.
+    from: Moment,
     clock: Clock,
     full: Full,
     /// Time from reading to reading, on average and at most.
@@ -178,6 +192,10 @@ impl Score {
             instant: Errors::default(),
             apart: Errors::default(),
             whole_apart: Errors::default(),
+            rocof: Errors::default(),
+            intervals: Errors::default(),
+            response: scenario.limits.response.map(|(mhz, _)| Response::new(mhz / 1e3)),
+            rocof_response: scenario.limits.rocof_response.map(|(hz_s, _)| Response::new(hz_s)),
             coverage: Coverage::default(),
             coverage_apart: Coverage::default(),
             whole_bound: Bound::new(scenario).of_window(scenario),
@@ -198,6 +216,7 @@ impl Score {
             stretches: stretches::Stretches::new(scenario),
             recorded: scenario.recording.is_some(),
             interruptions: settling::Interruptions::new(scenario),
+            from: Moment::from_s(scenario.limits.from_s),
             clock: Clock { ratio, tolerance: scenario.meter.clock_tolerance_ppm * 1e-6 },
             full: Full::new(scenario),
             spacing_s: every.max(period),
@@ -210,6 +229,20 @@ impl Score {
     /// Takes the next reading.
     pub(crate) fn take(&mut self, scored: &Scored) {
         self.readings += 1;
+        if scored.first.since(self.from) < 0.0 {
+            return;
+        }
+        let middle = scored.first.later(scored.last.since(scored.first) / 2.0);
+        let rocof_error = scored.reading.rocof_hz_s.map(|rate| rate - scored.rocof_hz_s);
+        if let Some(error) = rocof_error {
+            self.rocof.take(error, middle);
+        }
+        let error = scored.reading.frequency_hz.map(|frequency| frequency - scored.instant_hz);
+        for (response, error) in [(&mut self.response, error), (&mut self.rocof_response, rocof_error)] {
+            if let Some(response) = response {
+                response.take(error, middle);
+            }
+        }
         let Some(frequency) = scored.reading.frequency_hz else {
             self.unknown += 1;
             self.settling.take(scored.last, false);
@@ -217,7 +250,6 @@ impl Score {
             return;
         };
         let half = scored.reading.u95_hz;
-        let middle = scored.first.later(scored.last.since(scored.first) / 2.0);
         let instant = frequency - scored.instant_hz;
         self.instant.take(instant, middle);
         self.settling.take(scored.last, half.is_some_and(|half| instant.abs() <= SETTLED_FACTOR * half));
@@ -281,9 +313,19 @@ impl Score {
         self.stretches.all()
     }
 
+    /// Takes a complete ten-second interval whose middle is `middle`.
+    pub(crate) fn take_interval(&mut self, frequency_hz: f64, truth_hz: f64, middle: Moment) {
+        if middle.later(-5.0).since(self.from) >= 0.0 {
+            self.intervals.take(frequency_hz - truth_hz, middle);
+        }
+    }
+
     /// The trial is over.
     pub(crate) fn finish(&mut self, end: Moment, counts: &Counts, true_crossings: f64) {
         self.settling.finish(end);
+        for response in [&mut self.response, &mut self.rocof_response].into_iter().flatten() {
+            response.finish(end);
+        }
         self.counts = counts.clone();
         self.edges_per_crossing = counts.edges as f64 / true_crossings;
         self.duration_s = end.seconds();

@@ -77,7 +77,7 @@ pub fn read(path: &Path, source: impl BufRead, options: &SeriesOptions) -> Resul
     settle(&rows, options).map_err(|what| InputError::file(path, what))
 }
 
-/// Frequencies and their times as recorded, in seconds after the first: uneven as they are, and rows without a frequency left out.
+/// Frequencies and their times as recorded, in seconds: uneven as they are, and rows without a frequency left out.
 ///
 /// # Errors
 /// With file and line: what [`open`] refuses in a row, a frequency outside `range_hz`, and fewer than two frequencies.
@@ -98,8 +98,6 @@ pub fn points(
         let even = place as f64 * options.interval_s.unwrap_or_default();
         points.push((rows.times.get(place).copied().unwrap_or(even), hz));
     }
-    let start = points.first().map_or(0.0, |(time, _)| *time);
-    points.iter_mut().for_each(|(time, _)| *time -= start);
     if points.len() < 2 {
         return Err(InputError::file(path, format!("{} frequencies; two are the least", points.len())));
     }

@@ -10,6 +10,8 @@ use humtick::{Bursts, Config, Frequency, Pick, Polarity, TickRate, Ticks};
 
 use crate::keys::{Bounds, Fault, Keys};
 
+pub mod named;
+
 /// Which estimator a meter uses.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
 pub enum EstimatorKind {
@@ -221,12 +223,18 @@ pub enum SettingsError {
 }
 
 impl MeterSettings {
-    /// The settings in a TOML file, defaults for what it does not name.
+    /// The settings in a TOML file, defaults for what it does not name; or, where no file is called so, those that come with the program under its name ([`named`]).
     ///
     /// # Errors
     /// With file and line: not TOML, an unknown key (the nearest known one is named), a value of the wrong type or outside its
     /// range.
     pub fn from_file(path: &Path) -> Result<Self, SettingsError> {
+        if let Some(name) = path.to_str()
+            && !path.exists()
+            && !name.contains(['/', '\\', '.'])
+        {
+            return named::find(name);
+        }
         let text = std::fs::read_to_string(path)
             .map_err(|source| SettingsError::Io { path: path.into(), source })?;
         Self::from_toml(&text, path)
@@ -251,9 +259,11 @@ impl MeterSettings {
     /// What `keys` say, `base` for what they do not.
     pub(crate) fn from_keys(keys: &mut Keys<'_>, base: Self) -> Self {
         let nominal = keys.given("nominal_hz", NOMINAL_HZ).map_or(base.nominal, Nominal::Hertz);
+        // A window that `base` has by default is the default here too.
+        let is_default = base.rocof_s == base.nominal.rocof_s();
         let mut settings = Self {
             nominal,
-            rocof_s: nominal.rocof_s(),
+            rocof_s: if is_default { nominal.rocof_s() } else { base.rocof_s },
             estimator: keys.word("estimator", base.estimator),
             polarity: keys.word("polarity", base.polarity),
             burst: keys.word("burst", base.burst),

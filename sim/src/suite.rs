@@ -16,6 +16,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc;
 use std::thread;
 
+use crate::board;
 use crate::report::Report;
 use crate::scenario::Instead;
 use crate::settings::MeterSettings;
@@ -115,13 +116,13 @@ fn items_of(items: &mut Vec<Item>, file: &Path, folder: &Path, settings: Option<
     }
 }
 
-/// `mains/saw` of `folder/mains/saw.toml` and of `folder/mains/saw.expect.toml`, on every system.
+/// `mains/saw` of `mains/saw.toml`, of `mains/saw.expect.toml` and of `mains/saw/expect.toml` in `folder`, on every system.
 fn name_of(file: &Path, folder: &Path) -> String {
     let below = file.strip_prefix(folder).unwrap_or(file);
     let parts: Vec<_> = below.components().map(|part| part.as_os_str().to_string_lossy()).collect();
     let name = parts.join("/");
     let name = name.strip_suffix(".toml").unwrap_or(&name);
-    name.strip_suffix(".expect").unwrap_or(name).to_owned()
+    name.strip_suffix(".expect").or_else(|| name.strip_suffix("/expect")).unwrap_or(name).to_owned()
 }
 
 /// Runs `items` on so many threads and gives what came of each, in their order, with `pages` a page of each too; `done` is told as they are
@@ -170,6 +171,19 @@ pub fn run(
         }
     });
     failed.map_or_else(|| Ok(outcomes.into_iter().flatten().collect()), Err)
+}
+
+/// For tests: runs everything below `folder`, with the meter settings in the file `settings` in place of each one's own if there is one, and
+/// gives what came of it if every limit is kept.
+///
+/// # Errors
+/// Otherwise a text for people: what is broken, by how much and when, and the command that shows it; or what cannot be read.
+pub fn check(folder: &Path, settings: Option<&Path>) -> Result<Vec<Outcome>, String> {
+    let read = |path| MeterSettings::from_file(path).map_err(|e| e.to_string());
+    let items = find(folder, settings.map(read).transpose()?)?;
+    let outcomes = run(&items, board::threads(), None, |_| {}).map_err(|e| e.to_string())?;
+    let told: String = outcomes.iter().filter_map(|outcome| outcome.explained(settings)).collect();
+    if told.is_empty() { Ok(outcomes) } else { Err(told) }
 }
 
 fn tried(item: &Item, page: Option<PathBuf>) -> Result<Outcome, WriteError> {

@@ -6,12 +6,16 @@
 //!                  +-> course of the true frequency -> [truth] ---------------------------+
 //! ```
 
-use humtick::{Capture, Config, Continuity, Crossing, Edge, Polarity, Reading, State, Verdict};
+use humtick::interval::Coverage;
+use humtick::{
+    Capture, Config, Continuity, Crossing, Edge, IntervalReading, Intervals, Polarity, Reading, Stamp, State,
+    Verdict,
+};
 
 use crate::bench::{Bench, Judged};
 use crate::course::Course;
 use crate::edge::TimedEdge;
-use crate::entry::TimedReading;
+use crate::entry::{TimedReading, hertz};
 use crate::moment::Moment;
 use crate::scenario::Scenario;
 use crate::score::{Score, Scored};
@@ -74,7 +78,7 @@ fn run_as<F: FnMut(&Scored)>(
     observe: &mut F,
 ) -> Result<Score, SettingsError> {
     let mut bench = Bench::new(&scenario.meter, config)?;
-    let mut trial = Running::new(scenario, grid, config, observe);
+    let mut trial = Running::new(scenario, grid, config, observe)?;
     let end = Moment::from_s(scenario.duration_s);
     for handed in edges {
         if handed.at.since(end) >= 0.0 {
@@ -107,14 +111,25 @@ struct Running<'a, F> {
     /// Number of the latest crossing of either polarity, as long as the count goes on.
     cycle: [Option<u32>; 2],
     polarities: f64,
+    /// Whether rates of change are judged, which cost as much as the rest.
+    rocof: bool,
+    intervals: Option<Intervals>,
+    /// Whose crossings make the intervals.
+    one: Polarity,
     observe: &'a mut F,
 }
 
 impl<'a, F: FnMut(&Scored)> Running<'a, F> {
-    fn new(scenario: &Scenario, grid: Course, config: &Config, observe: &'a mut F) -> Self {
+    fn new(
+        scenario: &Scenario,
+        grid: Course,
+        config: &Config,
+        observe: &'a mut F,
+    ) -> Result<Self, SettingsError> {
         let rate = f64::from(config.rate.hz()) * (1.0 + scenario.timer.clock_ppm * 1e-6);
         let settings = &scenario.meter;
-        Self {
+        let limits = &scenario.limits;
+        Ok(Self {
             truth: Truth::new(grid, scenario.nominal_hz, settings),
             score: Score::new(scenario),
             times: Times::new(rate),
@@ -122,8 +137,16 @@ impl<'a, F: FnMut(&Scored)> Running<'a, F> {
             read: Moment::default(),
             cycle: [None; 2],
             polarities: if settings.polarity == PolarityKind::Both { 2.0 } else { 1.0 },
+            rocof: limits.max_rocof_error_hz_s.is_some() || limits.rocof_response.is_some(),
+            intervals: match settings.intervals {
+                true => {
+                    Some(Intervals::new(config, 10_000).map_err(|e| SettingsError::Value(e.to_string()))?)
+                }
+                false => None,
+            },
+            one: settings.polarity.first(),
             observe,
-        }
+        })
     }
 
     fn take(&mut self, bench: &mut Bench, handed: &Handed) {
@@ -161,13 +184,24 @@ impl<'a, F: FnMut(&Scored)> Running<'a, F> {
     fn went_by(&mut self, bench: &mut Bench, judged: Option<Judged>) -> Result<(), std::convert::Infallible> {
         match judged {
             Some(judged) => self.judged(bench, &judged),
-            None => self.read(bench),
+            None => {
+                let now = Stamp::new(bench.now() as u32);
+                if let Some(over) = self.intervals.as_mut().and_then(|intervals| intervals.idle(now)) {
+                    self.interval(bench, &over);
+                }
+                self.read(bench);
+            }
         }
         Ok(())
     }
 
     fn judged(&mut self, bench: &mut Bench, judged: &Judged) {
         let cycle = usize::from(judged.edge.polarity == Polarity::Falling);
+        let is_one = judged.edge.polarity == self.one;
+        let over = self.intervals.as_mut().filter(|_| is_one).and_then(|all| all.take(&judged.verdict));
+        if let Some(over) = over {
+            self.interval(bench, &over);
+        }
         match &judged.verdict {
             Verdict::Crossing(crossing) => self.cross(bench, *crossing, cycle),
             Verdict::Locked(lock) => {
@@ -200,9 +234,21 @@ impl<'a, F: FnMut(&Scored)> Running<'a, F> {
 
     #[inline]
     fn read(&mut self, bench: &mut Bench) {
-        if let Some(reading) = bench.take_plain_reading() {
+        let reading = if self.rocof { bench.take_reading() } else { bench.take_plain_reading() };
+        if let Some(reading) = reading {
             self.score(bench, &reading);
         }
+    }
+
+    fn interval(&mut self, bench: &Bench, interval: &IntervalReading) {
+        let (Some(frequency), Coverage::Complete, Some(latest)) =
+            (interval.frequency, interval.coverage, self.latest)
+        else {
+            return;
+        };
+        let from = self.times.from(latest.tick, latest.at, bench.place(interval.start));
+        let truth = self.truth.mean(from, from.later(10.0));
+        self.score.take_interval(hertz(frequency), truth, from.later(5.0));
     }
 
     fn score(&mut self, bench: &Bench, reading: &Reading) {
@@ -224,6 +270,7 @@ impl<'a, F: FnMut(&Scored)> Running<'a, F> {
             last: to,
             window_hz: if known { self.truth.over(from, to, seen) } else { None },
             instant_hz: self.truth.at(middle),
+            rocof_hz_s: if self.rocof { self.truth.rate_of_change(middle) } else { 0.0 },
         };
         self.score.take(&scored);
         (self.observe)(&scored);

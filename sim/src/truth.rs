@@ -80,7 +80,9 @@ impl Truth {
             polarities,
             spacing: 1.0 / (nominal_hz * f64::from(polarities)),
             // The window, a gap that was coasted, and some cycles that were found to be crossings later.
-            reach_s: settings.window_s + (f64::from(settings.coast_cycles) + 16.0) / lowest,
+            reach_s: settings.window_s
+                + if settings.intervals { 11.0 } else { 0.0 }
+                + (f64::from(settings.coast_cycles) + 16.0) / lowest,
             forgotten: Moment::default(),
             instants: Instants::default(),
             weights: Vec::new(),
@@ -91,6 +93,18 @@ impl Truth {
     pub fn at(&mut self, at: Moment) -> f64 {
         self.forget_before(at);
         self.grid.rate(at)
+    }
+
+    /// The grid's rate of change of frequency at `at`, in hertz a second: over a millisecond either way, since a swing is made of
+    /// straight lines.
+    pub fn rate_of_change(&mut self, at: Moment) -> f64 {
+        const HALF_S: f64 = 0.001;
+        (self.grid.rate(at.later(HALF_S)) - self.grid.rate(at.later(-HALF_S))) / (2.0 * HALF_S)
+    }
+
+    /// The grid's mean frequency from `from` to `to`.
+    pub fn mean(&mut self, from: Moment, to: Moment) -> f64 {
+        self.grid.sum(to).minus(self.grid.sum(from)) / to.since(from)
     }
 
     /// Cycles of the grid from the start to `at`.

@@ -66,7 +66,7 @@ fn one_case_is_run_and_named_and_without_a_choice_they_are_listed() {
     assert!(table.starts_with("pump [offset_mhz=500]: 5 s at 50 Hz"), "{table}");
     let listed = refusal(&[path]);
     assert!(
-        listed.ends_with(": has 2 cases: choose one with --case\n    offset_mhz=-500\n    offset_mhz=500\n"),
+        listed.ends_with(": has 2 cases: choose one with --case: offset_mhz=-500; offset_mhz=500\n"),
         "{listed}"
     );
     assert!(refusal(&[path, "--case", "offset_mhz=600"]).contains("did you mean offset_mhz=500?"));

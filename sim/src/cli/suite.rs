@@ -188,17 +188,8 @@ impl Results<'_> {
             _ => {}
         }
         if self.options.format != Format::Table {
-            for outcome in &self.outcomes {
-                for fault in outcome.faults() {
-                    eprintln!("humtick: {}: {}", plain(&outcome.name), plain(&fault));
-                }
-                if outcome.verdict() == Verdict::Broken {
-                    eprintln!(
-                        "humtick: {}: replay: {}",
-                        plain(&outcome.name),
-                        plain(&outcome.replay(settings))
-                    );
-                }
+            for text in self.outcomes.iter().filter_map(|outcome| outcome.explained(settings)) {
+                text.lines().for_each(|line| eprintln!("{}", plain(line)));
             }
         }
         Ok(())

@@ -167,7 +167,7 @@ mod tests {
             state: State::Locked,
         };
         let at = Moment::from_s(t_s);
-        Scored { reading, first: at, last: at, window_hz: Some(50.0), instant_hz: 50.01 }
+        Scored { reading, first: at, last: at, window_hz: Some(50.0), instant_hz: 50.01, rocof_hz_s: 0.0 }
     }
 
     /// A week of ten readings a second has as many columns as a picture, each the least and most of its own thousand and eight.

@@ -48,8 +48,12 @@ mod tests {
     #[test]
     fn every_file_of_the_folder_is_here_and_right() {
         let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("scenarios");
-        let files: BTreeSet<_> =
-            std::fs::read_dir(&folder).unwrap().map(|entry| entry.unwrap().file_name()).collect();
+        let files: BTreeSet<_> = std::fs::read_dir(&folder)
+            .unwrap()
+            .map(|entry| entry.unwrap())
+            .filter(|entry| entry.path().is_file())
+            .map(|entry| entry.file_name())
+            .collect();
         let named: BTreeSet<_> = ALL.iter().map(|(name, _)| format!("{name}.toml").into()).collect();
         assert_eq!(files, named);
         for (name, text) in ALL {

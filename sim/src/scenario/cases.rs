@@ -58,7 +58,7 @@ pub fn with_value(text: &str, key: &str, value: &str) -> String {
 /// The one of a file's `cases` that is called `label`; without a label the only one.
 ///
 /// # Errors
-/// If there is none, or several to choose from: which there are, a line each.
+/// If there is none, or several to choose from: which there are.
 pub fn choose(mut cases: Vec<Case>, label: Option<&str>) -> Result<Case, String> {
     let place = match label {
         None => (cases.len() == 1).then_some(0),
@@ -68,11 +68,13 @@ pub fn choose(mut cases: Vec<Case>, label: Option<&str>) -> Result<Case, String>
         return Ok(cases.swap_remove(place));
     }
     let labels = || cases.iter().map(|case| case.label.as_str());
-    let listed: String = labels().map(|label| format!("\n    {label}")).collect();
+    let listed = labels().collect::<Vec<_>>().join("; ");
     Err(match label {
-        None => format!("has {} cases: choose one with --case{listed}", cases.len()),
+        None => format!("has {} cases: choose one with --case: {listed}", cases.len()),
         Some(_) if labels().all(str::is_empty) => "has no cases: leave --case out".into(),
-        Some(asked) => format!("no case is called {asked:?};{} There are{listed}", nearest(labels(), asked)),
+        Some(asked) => {
+            format!("no case is called {asked:?};{} There are: {listed}", nearest(labels(), asked))
+        }
     })
 }
 

@@ -334,15 +334,32 @@ pub enum Overrun {
     Overwrite,
 }
 
+/// At least and at most. What is far below the size that physics gives it is wrong too.
+pub type Within = (f64, f64);
+
 /// What the readings are held to; what is `None` is not judged.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Limits {
+    /// Readings whose window begins before that many seconds are not judged, nor are steps.
+    pub from_s: f64,
     /// Largest error of a reading against the truth over its window.
-    pub max_error_mhz: Option<f64>,
+    pub max_error_mhz: Option<Within>,
     /// Root mean square of the errors.
-    pub rms_error_mhz: Option<f64>,
-    /// Share of readings whose 95 % interval must hold the truth: at least and at most.
-    pub coverage: Option<(f64, f64)>,
+    pub rms_error_mhz: Option<Within>,
+    /// Largest error of a reading against the truth in the middle of its window.
+    pub max_instant_error_mhz: Option<Within>,
+    /// Largest error of a reading's rate of change against that of the grid in the middle of its window.
+    pub max_rocof_error_hz_s: Option<Within>,
+    /// Largest error of a complete ten-second interval against the grid's mean over it.
+    pub max_interval_error_mhz: Option<Within>,
+    /// Root mean square of the errors, clock apart, over what the noise permits ([`Score::over_bound`](crate::score::Score::over_bound)).
+    pub rms_over_bound: Option<Within>,
+    /// Share of readings whose 95 % interval must hold the truth.
+    pub coverage: Option<Within>,
+    /// For how long, at most, readings may be off by more than so many millihertz in the middle of their windows: millihertz, seconds.
+    pub response: Option<(f64, f64)>,
+    /// The same of rates of change: hertz a second, seconds.
+    pub rocof_response: Option<(f64, f64)>,
     /// Time from the start to the first lock.
     pub lock_s: Option<f64>,
     /// Readings far outside their own interval.

@@ -16,10 +16,10 @@ use humtick::Intervals;
 use toml::de::DeTable;
 
 use super::cases::cases;
-use super::{CaptureKind, FrontEnd, Instead, Limits, Overrun, Scenario, ScenarioError, Timer};
+use super::{CaptureKind, FrontEnd, Instead, Limits, Overrun, Scenario, ScenarioError, Timer, Within};
 use crate::engine;
 use crate::keys::{Bounds, Fault, Keys};
-use crate::settings::{MeterSettings, Nominal};
+use crate::settings::{MeterSettings, Nominal, named};
 
 /// Times in a scenario, in seconds from its start: thirty years.
 const TIME_S: Bounds = (0.0, 1e9);
@@ -32,6 +32,8 @@ struct Frame<'a> {
     path: &'a Path,
     duration_s: f64,
     nominal_hz: f64,
+    /// Whether it speaks of a recording.
+    recorded: bool,
 }
 
 impl Scenario {
@@ -91,7 +93,7 @@ pub(super) fn scenario<'a>(
         format!("duration_s = {duration_s} (given instead) is outside {} to {}", LASTING_S.0, LASTING_S.1)
     });
     let nominal_hz = keys.number("nominal_hz", 50.0, (0.5, 10_000.0));
-    let frame = Frame { path, duration_s, nominal_hz };
+    let frame = Frame { path, duration_s, nominal_hz, recorded: false };
     let [grid, voltage, front, timer, meter, limits] =
         ["grid", "voltage", "front_end", "timer", "meter", "limits"].map(|key| keys.table(key));
     let disturbances = keys.tables("disturb");
@@ -212,7 +214,15 @@ fn meter(mut keys: Keys<'_>, frame: &Frame<'_>, tick_hz: u32) -> Result<MeterSet
         50.0 | 60.0 => Nominal::Auto,
         hz => Nominal::Hertz(hz),
     };
-    let settings = MeterSettings::from_keys(&mut keys, MeterSettings { nominal, ..MeterSettings::default() });
+    let base = match keys.line("settings").map(|name| named::find(&name)) {
+        Some(Ok(named)) => MeterSettings { nominal, ..named },
+        Some(Err(error)) => {
+            keys.check(false, "settings", || format!("settings: {error}"));
+            MeterSettings::default()
+        }
+        None => MeterSettings { nominal, rocof_s: nominal.rocof_s(), ..MeterSettings::default() },
+    };
+    let settings = MeterSettings::from_keys(&mut keys, base);
     let refusal = meter_refusal(&settings, tick_hz);
     keys.check(refusal.is_none(), "nominal_hz", || {
         format!("{}; {}", refusal.unwrap_or_default(), settings.nominal)
@@ -235,12 +245,36 @@ fn meter_refusal(settings: &MeterSettings, tick_hz: u32) -> Option<String> {
     }
 }
 
+/// The most alone, or `[least, most]`.
+fn within(keys: &mut Keys<'_>, key: &'static str, bounds: Bounds) -> Option<Within> {
+    if !keys.has_list(key) {
+        return keys.given(key, bounds).map(|most| (0.0, most));
+    }
+    let [least, most] = keys.row(key, [("least", (0.0, bounds.1)), ("most", bounds)])?;
+    keys.check(least <= most, key, || {
+        format!("{key} = [{least}, {most}]: expected the least first, then the most")
+    });
+    Some((least, most))
+}
+
 fn limits(mut keys: Keys<'_>) -> Result<Limits, Fault> {
     const SHARE: Bounds = (0.0, 1.0);
+    const MHZ: Bounds = (1e-6, 1e7);
+    const HZ_S: Bounds = (1e-6, 1e6);
+    const RESPONSE_S: Bounds = (0.001, 1e3);
     let limits = Limits {
-        max_error_mhz: keys.given("max_error_mhz", (1e-6, 1e7)),
-        rms_error_mhz: keys.given("rms_error_mhz", (1e-6, 1e7)),
+        from_s: keys.number("from_s", 0.0, TIME_S),
+        max_error_mhz: within(&mut keys, "max_error_mhz", MHZ),
+        rms_error_mhz: within(&mut keys, "rms_error_mhz", MHZ),
+        max_instant_error_mhz: within(&mut keys, "max_instant_error_mhz", MHZ),
+        max_rocof_error_hz_s: within(&mut keys, "max_rocof_error_hz_s", HZ_S),
+        max_interval_error_mhz: within(&mut keys, "max_interval_error_mhz", MHZ),
+        rms_over_bound: within(&mut keys, "rms_over_bound", (0.01, 1e6)),
         coverage: keys.row("coverage", [("least", SHARE), ("most", SHARE)]).map(Into::into),
+        response: keys.row("response", [("error_mhz", MHZ), ("seconds", RESPONSE_S)]).map(Into::into),
+        rocof_response: keys
+            .row("rocof_response", [("error_hz_s", HZ_S), ("seconds", RESPONSE_S)])
+            .map(Into::into),
         lock_s: keys.given("lock_s", TIME_S),
         false_readings: keys.given_whole("false_readings", (0, u32::MAX.into())).map(|n| n as u64),
     };
@@ -248,7 +282,7 @@ fn limits(mut keys: Keys<'_>) -> Result<Limits, Fault> {
     keys.check(least <= most, "coverage", || {
         format!("coverage = [{least}, {most}]: expected the least share first, then the most")
     });
-    if let (Some(worst), Some(rms)) = (limits.max_error_mhz, limits.rms_error_mhz) {
+    if let (Some((_, worst)), Some((_, rms))) = (limits.max_error_mhz, limits.rms_error_mhz) {
         keys.check(rms <= worst, "rms_error_mhz", || {
             format!("rms_error_mhz = {rms} is above max_error_mhz = {worst}, which no set of errors can be")
         });

@@ -1,7 +1,39 @@
 //! A score against the limits of its scenario.
 
-use super::Score;
-use crate::scenario::Limits;
+use super::{Errors, Response, Score};
+use crate::moment::Moment;
+use crate::scenario::{Limits, Within};
+
+const NOTHING: &str = "no reading to judge";
+
+/// What a limit says: `[least, most]`, or the most alone.
+fn shown((least, most): Within) -> String {
+    if least > 0.0 { format!("[{least}, {most}]") } else { format!("{most}") }
+}
+
+fn is_within(value: Option<f64>, (least, most): Within) -> bool {
+    value.is_some_and(|value| (least..=most).contains(&value))
+}
+
+impl Limits {
+    /// How many there are.
+    pub fn given(&self) -> usize {
+        let given = [
+            self.max_error_mhz.is_some(),
+            self.rms_error_mhz.is_some(),
+            self.max_instant_error_mhz.is_some(),
+            self.max_rocof_error_hz_s.is_some(),
+            self.max_interval_error_mhz.is_some(),
+            self.rms_over_bound.is_some(),
+            self.coverage.is_some(),
+            self.response.is_some(),
+            self.rocof_response.is_some(),
+            self.lock_s.is_some(),
+            self.false_readings.is_some(),
+        ];
+        given.into_iter().filter(|given| *given).count()
+    }
+}
 
 impl Score {
     /// The limits that are broken: key, limit, and the figure. What has nothing to be judged by is broken too.
@@ -12,44 +44,79 @@ impl Score {
                 broken.push(text);
             }
         };
-        if let Some(limit) = limits.max_error_mhz {
-            let worst = self.window.worst;
-            let found = worst.map_or("no reading to judge".into(), |(error, at)| {
-                format!("the worst error is {:+.6} mHz, at {:.3} s", error * 1e3, at.seconds())
-            });
-            let kept = worst.is_some_and(|(error, _)| error.abs() * 1e3 <= limit);
-            hold(kept, format!("max_error_mhz = {limit}: {found}"));
+        let worst_of = |errors: &Errors, unit: &str, per: f64| {
+            errors.worst.map_or(NOTHING.into(), |(error, at)| {
+                format!("the worst error is {:+.6} {unit}, at {:.3} s", error * per, at.seconds())
+            })
+        };
+        for (key, limit, errors, unit, per) in [
+            ("max_error_mhz", limits.max_error_mhz, &self.window, "mHz", 1e3),
+            ("max_instant_error_mhz", limits.max_instant_error_mhz, &self.instant, "mHz", 1e3),
+            ("max_rocof_error_hz_s", limits.max_rocof_error_hz_s, &self.rocof, "Hz/s", 1.0),
+            ("max_interval_error_mhz", limits.max_interval_error_mhz, &self.intervals, "mHz", 1e3),
+        ] {
+            if let Some(limit) = limit {
+                let kept = is_within(errors.worst.map(|(error, _)| error.abs() * per), limit);
+                hold(kept, format!("{key} = {}: {}", shown(limit), worst_of(errors, unit, per)));
+            }
         }
         if let Some(limit) = limits.rms_error_mhz {
-            let rms = self.window.rms();
-            let found = rms.map_or("no reading to judge".into(), |rms| format!("it is {:.6} mHz", rms * 1e3));
-            hold(rms.is_some_and(|rms| rms * 1e3 <= limit), format!("rms_error_mhz = {limit}: {found}"));
+            let rms = self.window.rms().map(|rms| rms * 1e3);
+            let found = rms.map_or(NOTHING.into(), |rms| format!("it is {rms:.6} mHz"));
+            hold(is_within(rms, limit), format!("rms_error_mhz = {}: {found}", shown(limit)));
+        }
+        if let Some(limit) = limits.rms_over_bound {
+            let ratio = self.over_bound();
+            let found = match (ratio, self.doubt()) {
+                (Some(ratio), _) => format!("it is {ratio:.3}"),
+                (None, Some(doubt)) => format!("the bound does not hold: {doubt}"),
+                (None, None) => NOTHING.into(),
+            };
+            hold(is_within(ratio, limit), format!("rms_over_bound = {}: {found}", shown(limit)));
         }
         if let Some((least, most)) = limits.coverage {
             let share = self.coverage.share();
-            let found = share.map_or("no reading to judge".into(), |share| {
+            let found = share.map_or(NOTHING.into(), |share| {
                 format!(
                     "the 95 % interval holds the truth in {share:.4} of {} readings",
                     self.coverage.judged
                 )
             });
-            let kept = share.is_some_and(|share| (least..=most).contains(&share));
-            hold(kept, format!("coverage = [{least}, {most}]: {found}"));
+            hold(is_within(share, (least, most)), format!("coverage = [{least}, {most}]: {found}"));
+        }
+        for (key, limit, response, errors) in [
+            ("response", limits.response, &self.response, &self.instant),
+            ("rocof_response", limits.rocof_response, &self.rocof_response, &self.rocof),
+        ] {
+            if let (Some((off, most)), Some(response)) = (limit, response) {
+                let (kept, found) = responded(response, errors, most);
+                hold(kept, format!("{key} = [{off}, {most}]: {found}"));
+            }
         }
         if let Some(limit) = limits.lock_s {
             let found = self.lock_s.map_or("never locked".into(), |lock| format!("locked after {lock:.3} s"));
             hold(self.lock_s.is_some_and(|lock| lock <= limit), format!("lock_s = {limit}: {found}"));
         }
         if let Some(limit) = limits.false_readings {
-            let first =
-                self.first_false.map_or(String::new(), |at| format!(", the first at {:.3} s", at.seconds()));
-            let found = format!("there are {}{first}", self.false_readings);
-            let found = if self.window.count == 0 { "no reading to judge".into() } else { found };
+            let at = |at: Moment| format!(", the first at {:.3} s", at.seconds());
+            let found =
+                format!("there are {}{}", self.false_readings, self.first_false.map_or(String::new(), at));
+            let found = if self.window.count == 0 { NOTHING.into() } else { found };
             hold(
                 self.window.count > 0 && self.false_readings <= limit,
                 format!("false_readings = {limit}: {found}"),
             );
         }
         broken
+    }
+}
+
+fn responded(response: &Response, errors: &Errors, most: f64) -> (bool, String) {
+    match response.worst {
+        _ if errors.count == 0 => (false, NOTHING.into()),
+        None => (true, "no reading was off".into()),
+        Some((seconds, at)) => {
+            (seconds <= most, format!("readings are off for {seconds:.4} s, from {:.3} s on", at.seconds()))
+        }
     }
 }

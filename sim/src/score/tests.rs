@@ -78,6 +78,7 @@ fn reading(last_s: f64, hz: Option<f64>, half: f64) -> Scored {
         last,
         window_hz: hz.map(|_| 50.0),
         instant_hz: 50.001,
+        rocof_hz_s: 0.5,
     }
 }
 
@@ -240,11 +241,12 @@ fn memory_is_bounded() {
 #[test]
 fn broken_limits_are_named_with_their_figures() {
     let limits = Limits {
-        max_error_mhz: Some(2.0),
-        rms_error_mhz: Some(2.5),
+        max_error_mhz: Some((0.0, 2.0)),
+        rms_error_mhz: Some((0.0, 2.5)),
         coverage: Some((0.9, 0.99)),
         lock_s: Some(1.0),
         false_readings: Some(0),
+        ..Limits::default()
     };
     let mut found =
         score(&scenario(), &[reading(2.0, Some(50.003), 0.002), reading(2.1, Some(50.001), 0.002)]);
@@ -289,4 +291,68 @@ fn settled_is_within_twice_the_half_width() {
         let mean = score(&stepping, &readings).settling.mean_s().unwrap();
         assert!((mean - settles_s).abs() < 1e-6, "{mean} for {settles_s}");
     }
+}
+
+/// An error far below what physics gives is a defect too.
+#[test]
+fn limits_have_two_sides() {
+    let found = score(&scenario(), &[reading(2.0, Some(50.003), 0.002), reading(2.1, Some(50.001), 0.002)]);
+    let within = |least, most| Limits {
+        max_error_mhz: Some((least, most)),
+        rms_error_mhz: Some((least, most)),
+        max_instant_error_mhz: Some((least, most)),
+        ..Limits::default()
+    };
+    // Against 50 Hz 3 and 1 mHz, root mean square 2.236; against 50.001 Hz 2 and 0.
+    assert!(found.broken(&within(1.9, 3.1)).is_empty());
+    assert_eq!(
+        found.broken(&within(2.5, 3.1)),
+        [
+            "max_instant_error_mhz = [2.5, 3.1]: the worst error is +2.000000 mHz, at 1.500 s",
+            "rms_error_mhz = [2.5, 3.1]: it is 2.236068 mHz"
+        ]
+    );
+    assert_eq!(found.broken(&within(1.9, 2.9)).len(), 1);
+    assert_eq!(within(0.0, 1.0).given(), 3);
+    let unheard = Limits {
+        max_rocof_error_hz_s: Some((0.0, 1.0)),
+        max_interval_error_mhz: Some((0.0, 1.0)),
+        ..Limits::default()
+    };
+    assert!(found.broken(&unheard).iter().all(|broken| broken.ends_with("no reading to judge")));
+    assert_eq!(found.broken(&unheard).len(), 2);
+}
+
+/// Rates of change against the grid's, and how long they and the readings are off.
+#[test]
+fn rates_of_change_and_responses_are_judged() {
+    let mut stepping = scenario();
+    stepping.limits.response = Some((1.5, 0.25));
+    stepping.limits.rocof_response = Some((0.4, 0.15));
+    let readings: Vec<_> = (20..60)
+        .map(|tenth| {
+            let at = f64::from(tenth) / 10.0;
+            // 50.001 Hz is true in the middle, and 0.5 Hz/s.
+            let off = (3.95..4.15).contains(&at);
+            let mut scored = reading(at, Some(if off { 50.01 } else { 50.001 }), 0.002);
+            scored.reading.rocof_hz_s = Some(if off { 1.0 } else { 0.75 });
+            scored
+        })
+        .collect();
+    let found = score(&stepping, &readings);
+    assert!((found.rocof.worst.unwrap().0 - 0.5).abs() < 1e-9);
+    assert_eq!(
+        found.broken(&stepping.limits),
+        ["rocof_response = [0.4, 0.15]: readings are off for 0.2000 s, from 3.500 s on"]
+    );
+}
+
+/// What begins before the limits do is not judged.
+#[test]
+fn limits_begin_when_they_say() {
+    let mut late = scenario();
+    late.limits.from_s = 1.05;
+    let readings = [reading(2.0, Some(51.0), 0.002), reading(2.1, Some(50.001), 0.002)];
+    let found = score(&late, &readings);
+    assert_eq!((found.readings, found.window.count, found.false_readings), (2, 1, 0));
 }

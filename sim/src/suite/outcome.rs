@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 
 use super::{Item, slug};
-use crate::scenario::Limits;
+use crate::scenario::{Limits, Within};
 use crate::score::{Score, Stretch};
 use crate::trial::Trial;
 
@@ -61,7 +61,7 @@ pub struct Figures {
     /// The largest share of a limit on errors that is used up; 1 and more than that is broken.
     pub used: Option<f64>,
     /// Limits there are.
-    pub limits: u32,
+    pub limits: usize,
     /// Squared errors by thirtieth of the trial, for a comparison.
     pub stretches: Vec<Stretch>,
 }
@@ -132,7 +132,7 @@ impl Outcome {
                 false_readings: score.false_readings,
                 first_false_s: score.first_false.map(|at| at.seconds()),
                 used: used(limits, score),
-                limits: count(limits),
+                limits: limits.given(),
                 stretches: score.stretches().to_vec(),
             }),
         }
@@ -157,6 +157,20 @@ impl Outcome {
             faults.push(format!("the worst reading is off by {:+.6} mHz, at {at_s:.3} s", error * 1e3));
         }
         faults
+    }
+
+    /// All that is wrong for people to read, a line each, the command that does it again last; `None` where nothing is. `settings` is the file
+    /// that the suite was given.
+    pub fn explained(&self, settings: Option<&Path>) -> Option<String> {
+        let mut text = format!("{}  {}\n", self.verdict().name(), self.name);
+        let faults = self.faults();
+        for fault in &faults {
+            text += &format!("    {fault}\n");
+        }
+        if self.figures.is_some() {
+            text += &format!("    replay: {}\n", self.replay(settings));
+        }
+        (!faults.is_empty()).then_some(text)
     }
 
     /// The command that does it again and writes a page with pictures; `settings` is the file that the suite was given.
@@ -210,23 +224,10 @@ fn quoted(word: &str) -> String {
 }
 
 fn used(limits: &Limits, score: &Score) -> Option<f64> {
-    let share = |limit: Option<f64>, found: Option<f64>| Some(found? * 1e3 / limit?);
+    let share = |limit: Option<Within>, found: Option<f64>| Some(found? * 1e3 / limit?.1);
     let worst = share(limits.max_error_mhz, score.window.worst.map(|(error, _)| error.abs()));
     let rms = share(limits.rms_error_mhz, score.window.rms());
     worst.into_iter().chain(rms).reduce(f64::max)
-}
-
-fn count(limits: &Limits) -> u32 {
-    [
-        limits.max_error_mhz.is_some(),
-        limits.rms_error_mhz.is_some(),
-        limits.coverage.is_some(),
-        limits.lock_s.is_some(),
-        limits.false_readings.is_some(),
-    ]
-    .into_iter()
-    .map(u32::from)
-    .sum()
 }
 
 #[cfg(test)]

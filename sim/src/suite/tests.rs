@@ -25,9 +25,14 @@ fn files_come_in_the_order_of_their_paths_and_cases_in_theirs() {
         (".hidden/c.toml", ""),
         ("b/generator.expect.toml", "[grid]\n"),
         ("b/generator.csv", "# tick_hz = 1000\nticks\n20\n40\n"),
+        ("b/bench/expect.toml", "[grid]\n"),
+        ("b/bench/any.csv", "# tick_hz = 1000\nticks\n20\n40\n"),
     ]);
     let items = find(folder.path(), None).unwrap();
-    assert_eq!(names(&items), ["a", "b/generator", "b/saw [offset_mhz=5]", "b/saw [offset_mhz=-5]", "pump"]);
+    assert_eq!(
+        names(&items),
+        ["a", "b/bench", "b/generator", "b/saw [offset_mhz=5]", "b/saw [offset_mhz=-5]", "pump"]
+    );
     assert!(items.iter().all(|item| item.trial.is_ok()));
     let one = find(&folder.path().join("b/saw.toml"), None).unwrap();
     assert_eq!(names(&one), ["saw [offset_mhz=5]", "saw [offset_mhz=-5]"]);

@@ -126,14 +126,19 @@ impl Trial {
         Self { scenario, label, text: text.clone() }
     }
 
-    /// The same through a meter with other settings. Settings that name no frequency look where the scenario's do.
+    /// The same through a meter with other settings. Settings that name no frequency look where the scenario's do; and since the clock of a
+    /// recording is what it is, settings that name none of its error take off what its own do.
     #[must_use]
     pub fn with_settings(mut self, settings: MeterSettings) -> Self {
         let nominal = match settings.nominal {
             Nominal::Auto => self.scenario.meter.nominal,
             named => named,
         };
-        self.scenario.meter = MeterSettings { nominal, ..settings };
+        let clock_ppm = match self.scenario.recording {
+            Some(_) if settings.clock_ppm == 0.0 => self.scenario.meter.clock_ppm,
+            _ => settings.clock_ppm,
+        };
+        self.scenario.meter = MeterSettings { nominal, clock_ppm, ..settings };
         self
     }
 

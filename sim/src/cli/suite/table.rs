@@ -16,14 +16,9 @@ pub fn write(out: &mut impl Write, results: &Results) -> io::Result<()> {
 }
 
 fn faults(out: &mut impl Write, results: &Results) -> io::Result<()> {
-    for outcome in results.outcomes.iter().filter(|outcome| outcome.verdict() >= Verdict::Broken) {
-        writeln!(out, "{}  {}", outcome.verdict().name(), plain(&outcome.name))?;
-        for fault in outcome.faults() {
-            writeln!(out, "    {}", plain(&fault))?;
-        }
-        if outcome.figures.is_some() {
-            writeln!(out, "    replay: {}", plain(&outcome.replay(results.options.settings.as_deref())))?;
-        }
+    let settings = results.options.settings.as_deref();
+    for text in results.outcomes.iter().filter_map(|outcome| outcome.explained(settings)) {
+        text.lines().try_for_each(|line| writeln!(out, "{}", plain(line)))?;
         writeln!(out)?;
     }
     Ok(())

@@ -65,6 +65,19 @@ fn errors(out: &mut impl Write, scenario: &Scenario, score: &Score) -> io::Resul
         let clock = unit.figure(Some(score.clock_hz(scenario.nominal_hz)));
         writeln!(out, "{:<28}{clock:>12}", "  of the clock, all the time")?;
     }
+    if let Some((worst, at)) = score.rocof.worst {
+        let hz_s = |value: Option<f64>| value.map_or("-".into(), |value| format!("{value:.4}"));
+        let [bias, rms, worst] = [score.rocof.bias(), score.rocof.rms(), Some(worst)].map(hz_s);
+        writeln!(
+            out,
+            "{:<28}{bias:>12}{rms:>12}{worst:>12}  at {:.3} s",
+            "rate of change, Hz/s",
+            at.seconds()
+        )?;
+    }
+    if score.intervals.count > 0 {
+        row(out, &unit, "ten-second intervals", &score.intervals)?;
+    }
     let ratio = match (score.over_bound(), score.doubt()) {
         (Some(ratio), _) => format!("  {ratio:.2} times that, clock apart"),
         (None, Some(doubt)) => format!("  does not hold: {doubt}"),
@@ -180,14 +193,7 @@ fn line(out: &mut impl Write, label: &str, figure: &str, remark: &str) -> io::Re
 }
 
 fn verdict(out: &mut impl Write, limits: &Limits, broken: &[String]) -> io::Result<()> {
-    let given = [
-        limits.max_error_mhz.is_some(),
-        limits.rms_error_mhz.is_some(),
-        limits.coverage.is_some(),
-        limits.lock_s.is_some(),
-        limits.false_readings.is_some(),
-    ];
-    let given = given.into_iter().filter(|given| *given).count();
+    let given = limits.given();
     if given == 0 {
         return writeln!(out, "limits: none given");
     }

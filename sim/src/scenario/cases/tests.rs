@@ -29,7 +29,7 @@ fn lists_of_one_table_go_together_and_tables_are_crossed() {
             (
                 case.label.as_str(),
                 s.grid.offset_mhz,
-                s.limits.max_error_mhz,
+                s.limits.max_error_mhz.map(|(_, most)| most),
                 s.meter.estimator.name(),
                 s.meter.window_s,
             )
@@ -149,13 +149,10 @@ fn one_scenario_is_not_made_of_many() {
 fn a_case_is_chosen_by_its_label() {
     let cases = || of("[[cases]]\nseed = [4, 15]").unwrap();
     assert_eq!(choose(cases(), Some("seed=15")).unwrap().scenario.seed, 15);
-    assert_eq!(
-        choose(cases(), None).unwrap_err(),
-        "has 2 cases: choose one with --case\n    seed=4\n    seed=15"
-    );
+    assert_eq!(choose(cases(), None).unwrap_err(), "has 2 cases: choose one with --case: seed=4; seed=15");
     assert_eq!(
         choose(cases(), Some("seed=5")).unwrap_err(),
-        "no case is called \"seed=5\"; did you mean seed=15? There are\n    seed=4\n    seed=15"
+        "no case is called \"seed=5\"; did you mean seed=15? There are: seed=4; seed=15"
     );
     assert_eq!(choose(of("seed = 6").unwrap(), None).unwrap().scenario.seed, 6);
     assert_eq!(choose(of("").unwrap(), Some("x")).unwrap_err(), "has no cases: leave --case out");

@@ -26,8 +26,8 @@ impl Scenario {
     /// As [`Scenario::from_toml_with`], of a recording in place of a board. `path` is `NAME.expect.toml` beside `NAME.csv` (or `.vcd`, `.wav`,
     /// `.cfg`), or `expect.toml` in a folder with one recording.
     ///
-    /// Of a scenario's tables there are `[grid]`, which is what the frequency is known to have been (a generator's, or a series recorded beside
-    /// it), `[meter]` and `[limits]`; `[recording]` takes what `humtick measure` takes as options. The recording is read through once for its
+    /// Of a scenario's tables there are `[grid]`, which is what the frequency is known to have been (a generator's, or a series beside it whose times
+    /// count from the recording's start, such as readings that were accepted), `[meter]` and `[limits]`; `[recording]` takes what `humtick measure` takes as options. The recording is read through once for its
     /// length.
     ///
     /// # Errors
@@ -50,7 +50,7 @@ impl Scenario {
         let [grid, input, meter, limits] =
             ["grid", "recording", "meter", "limits"].map(|key| keys.table(key));
         keys.finish().map_err(fault)?;
-        let mut frame = Frame { path, duration_s: LASTING_S.1, nominal_hz };
+        let mut frame = Frame { path, duration_s: LASTING_S.1, nominal_hz, recorded: true };
         let input = self::input(input).map_err(fault)?;
         let limits = super::limits(limits).map_err(fault)?;
         // The rate is the recording's: here any will do, as for a file of settings.

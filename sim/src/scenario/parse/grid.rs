@@ -92,7 +92,12 @@ fn recorded(keys: &mut Keys<'_>, frame: &Frame<'_>, offset_mhz: f64, (low, high)
     let path = frame.path.parent().unwrap_or(Path::new("")).join(file);
     let offset_hz = offset_mhz / 1e3;
     match series::points(&path, &options, (low - offset_hz, high - offset_hz)) {
-        Ok(points) => GridShape::Recorded { points },
+        Ok(mut points) => {
+            // Times of day have their zero anywhere; those of a recording's readings have its own.
+            let start = points.first().filter(|_| !frame.recorded).map_or(0.0, |(time, _)| *time);
+            points.iter_mut().for_each(|(time, _)| *time -= start);
+            GridShape::Recorded { points }
+        }
         Err(error) => {
             // What options say on the command line, keys say here.
             let what =

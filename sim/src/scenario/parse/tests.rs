@@ -57,6 +57,17 @@ fn the_meter_is_told_of_a_nominal_frequency_it_would_not_find() {
 }
 
 #[test]
+fn settings_that_come_with_the_program_are_named() {
+    let fast = named::find("fast").unwrap();
+    assert_eq!(read("[meter]\nsettings = \"fast\"").meter, fast);
+    let railway = read("nominal_hz = 16.7\n[meter]\nsettings = \"fast\"\nwindow_s = 0.3").meter;
+    assert_eq!(railway, MeterSettings { nominal: Nominal::Hertz(16.7), window_s: 0.3, ..fast });
+    assert!(refusal("[meter]\nsettings = \"fsat\"").starts_with(
+        "2: [meter] settings: no settings \"fsat\" come with the program; did you mean fast? There are fast, "
+    ));
+}
+
+#[test]
 fn each_shape_of_the_grid() {
     let shape = |text: &str| read(&format!("[grid]\noffset_mhz = 10\n{text}")).grid.shape;
     assert_eq!(

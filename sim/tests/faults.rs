@@ -1,0 +1,239 @@
+//! Whether the suite can fail: faults put into a copy of the core one by one, and which scenarios break a limit for each.
+//!
+//! It builds the copy anew for each, which takes half an hour on two cores, and so runs only when asked:
+//! `cargo test -p humtick-sim --test faults -- --ignored --nocapture` prints the table that DEVELOPERS.md holds.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use serde_json::Value;
+
+struct Fault {
+    what: &'static str,
+    file: &'static str,
+    /// Stands there once; and what takes its place.
+    right: &'static str,
+    wrong: &'static str,
+}
+
+const fn fault(what: &'static str, file: &'static str, right: &'static str, wrong: &'static str) -> Fault {
+    Fault { what, file, right, wrong }
+}
+
+const FAULTS: &[Fault] = &[
+    fault(
+        "hold-off off",
+        "core/src/config.rs",
+        "holdoff: fraction(shortest, self.holdoff_permille as u32, 1_000),",
+        "holdoff: 0,",
+    ),
+    fault(
+        "gate four times as wide",
+        "core/src/qualify/track.rs",
+        "let gate = scatter.max(settings.gate_floor).saturating_add(self.drift(settings));",
+        "let gate = 4 * scatter.max(settings.gate_floor).saturating_add(self.drift(settings));",
+    ),
+    fault(
+        "gate as narrow as its floor",
+        "core/src/qualify/track.rs",
+        "let gate = scatter.max(settings.gate_floor).saturating_add(self.drift(settings));",
+        "let gate = scatter.min(settings.gate_floor).saturating_add(self.drift(settings));",
+    ),
+    fault(
+        "tally of overflows ignored",
+        "core/src/timeline.rs",
+        "let above = if BITS == 32 { 0 } else { wraps << (BITS % 32) };",
+        "let above = if BITS == 32 { 0 } else { (wraps & 0) << (BITS % 32) };",
+    ),
+    fault(
+        "pending overflow ignored",
+        "core/src/timeline.rs",
+        "pending && raw >> (bits - 1) == 0",
+        "pending && raw >> (bits - 1) == 2",
+    ),
+    fault(
+        "a missed cycle not counted",
+        "core/src/qualify/track.rs",
+        "self.advance(0);\n",
+        "self.advance(0);\n        self.cycle = self.cycle.wrapping_sub(1);\n",
+    ),
+    fault(
+        "count survives any silence",
+        "core/src/qualify/track.rs",
+        "self.coasted <= settings.coast_cycles && self.drift(settings) <= self.period() / 4",
+        "self.coasted <= 250 || self.drift(settings) <= self.period() / 4 || settings.coast_cycles == 0",
+    ),
+    fault(
+        "window kept over a step",
+        "core/src/chain.rs",
+        "if lock.continuity != Continuity::Smooth {",
+        "if lock.continuity == Continuity::Broken {",
+    ),
+    fault(
+        "step believed after 30 cycles",
+        "core/src/qualify/mod.rs",
+        "const PATIENCE: u8 = 3;",
+        "const PATIENCE: u8 = 30;",
+    ),
+    fault(
+        "window one short",
+        "core/src/estimate/window.rs",
+        "length.ticks + (self.line.period >> length.share)",
+        "length.ticks - (self.line.period >> length.share)",
+    ),
+    fault(
+        "middle of the window a tenth of it early",
+        "core/src/estimate/fit.rs",
+        "self.first + Ticks::new(self.span.count() / 2)",
+        "self.first + Ticks::new(self.span.count() / 5 * 2)",
+    ),
+    fault(
+        "bound of quantisation removed",
+        "core/src/estimate/fit.rs",
+        "worst: if settled { None } else { Some(slope.worst(sums.n, window.missed() == 0).times(q)) },",
+        "worst: if settled { None } else { Some(slope.worst(sums.n, window.missed() == 0).times(Scaled::ZERO)) },",
+    ),
+    fault(
+        "Student's factor replaced by 2",
+        "core/src/reading.rs",
+        "let factor = if n < 4 { 12_707 } else { 1_960 + above * 1_000 / excess };",
+        "let factor = if n < 4 { 12_707 } else { 2_000 + 0 * above * excess };",
+    ),
+    fault(
+        "residuals with one degree of freedom too many",
+        "core/src/estimate/fit.rs",
+        "let freedom = sums.n.saturating_sub(2);",
+        "let freedom = sums.n.saturating_sub(1);",
+    ),
+    fault(
+        "scatter about the window's line doubled",
+        "core/src/reading.rs",
+        "let jitter = fit.scatter?.plus(quantisation).times(fit.variance).times(per_period);",
+        "let jitter = fit.scatter?.plus(fit.scatter?).plus(quantisation).times(fit.variance).times(per_period);",
+    ),
+    fault(
+        "known error of the clock taken the wrong way",
+        "core/src/clock.rs",
+        "wrapping_add_signed(self.clock.error)",
+        "wrapping_add_signed(-self.clock.error)",
+    ),
+    fault(
+        "tolerance of the clock left out",
+        "core/src/clock.rs",
+        "if self.clock.tolerance != 0 {",
+        "if self.clock.tolerance == u32::MAX {",
+    ),
+    fault(
+        "Hann's weights all alike",
+        "core/src/estimate/taper.rs",
+        "between(&HANN, u)",
+        "between(&HANN, u >> 5)",
+    ),
+    fault(
+        "Kaiser's weights read one place off",
+        "core/src/estimate/taper.rs",
+        "between(&KAISER, u)",
+        "between(&KAISER, (u + 8_192).min(0xFFFF))",
+    ),
+    fault(
+        "triangular's halves of different size",
+        "core/src/estimate/triangular.rs",
+        "if len.is_multiple_of(2) {\n            self.first_takes(window, len / 2 - 1);",
+        "if len.is_multiple_of(2) && len < 30 {\n            self.first_takes(window, len / 2 - 1);",
+    ),
+    fault(
+        "phases of the two polarities taken for one",
+        "core/src/estimate/fit.rs",
+        "let start = 4 * b_first.offset(a_first).div_euclid(period) + 2;",
+        "let start = 4 * b_first.offset(a_first).div_euclid(period);",
+    ),
+    fault(
+        "rate of change half as large",
+        "core/src/reading.rs",
+        "times(Scaled::new(32, 0)).times(Scaled::BILLIONTH)",
+        "times(Scaled::new(16, 0)).times(Scaled::BILLIONTH)",
+    ),
+    fault(
+        "ten seconds with a cycle too many",
+        "core/src/interval/mod.rs",
+        "reading.frequency = self.frequency(cycles, duration);",
+        "reading.frequency = self.frequency(cycles + 1, duration);",
+    ),
+];
+
+fn copy(from: &Path, to: &Path) {
+    std::fs::create_dir_all(to).unwrap();
+    for entry in std::fs::read_dir(from).unwrap() {
+        let entry = entry.unwrap();
+        let name = entry.file_name();
+        if name == "target" || name == ".git" {
+            continue;
+        }
+        let (from, to) = (entry.path(), to.join(&name));
+        if from.is_dir() {
+            copy(&from, &to);
+        } else if std::fs::read(&to).ok() != std::fs::read(&from).ok() {
+            std::fs::copy(&from, &to).unwrap();
+        }
+    }
+}
+
+/// What the suite of the tree says, a line of JSON a scenario, or why there is none.
+fn suite(tree: &Path) -> Result<String, String> {
+    let run = |program: &Path, arguments: &[&str]| {
+        let mut command = Command::new(program);
+        command.args(arguments).current_dir(tree).env("CARGO_TARGET_DIR", "target");
+        command.output().unwrap()
+    };
+    let built = run(Path::new(env!("CARGO")), &["build", "-q", "-p", "humtick-sim", "--bin", "humtick"]);
+    assert!(built.status.success(), "{}", String::from_utf8_lossy(&built.stderr));
+    let ran = run(&tree.join("target/debug/humtick"), &["suite", "sim/scenarios", "--format", "jsonl"]);
+    match ran.status.code() {
+        Some(0 | 1) => Ok(String::from_utf8(ran.stdout).unwrap()),
+        _ => Err(String::from_utf8_lossy(&ran.stderr).lines().next().unwrap_or("stopped").to_owned()),
+    }
+}
+
+/// How many cases of each file break a limit.
+fn broken(suite: &str) -> BTreeMap<String, usize> {
+    let mut files = BTreeMap::new();
+    for line in suite.lines() {
+        let case: Value = serde_json::from_str(line).unwrap();
+        if case["broken"].as_array().is_some_and(|broken| !broken.is_empty()) {
+            let file = case["file"].as_str().unwrap().trim_start_matches("sim/scenarios/");
+            *files.entry(file.trim_end_matches(".toml").to_owned()).or_default() += 1;
+        }
+    }
+    files
+}
+
+#[test]
+#[ignore = "builds the tree anew for each fault: half an hour"]
+fn each_fault_breaks_a_limit() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("..");
+    let tree = PathBuf::from(env!("CARGO_TARGET_TMPDIR")).join("faults");
+    let mut unseen = vec![];
+    println!("| fault | cases | most of them in |\n| --- | --- | --- |");
+    for Fault { what, file, right, wrong } in FAULTS {
+        copy(&root, &tree);
+        let text = std::fs::read_to_string(root.join(file)).unwrap();
+        assert_eq!(text.matches(right).count(), 1, "{what}: {file} has changed");
+        std::fs::write(tree.join(file), text.replace(right, wrong)).unwrap();
+        let files = match suite(&tree) {
+            Ok(suite) => broken(&suite),
+            Err(why) => {
+                println!("| {what} | all | the program stops: {why} |");
+                continue;
+            }
+        };
+        if files.is_empty() {
+            unseen.push(*what);
+        }
+        let mut most: Vec<_> = files.iter().collect();
+        most.sort_by_key(|(_, count)| std::cmp::Reverse(**count));
+        let named: Vec<_> = most.iter().take(4).map(|(file, count)| format!("{file} {count}")).collect();
+        println!("| {what} | {} | {} |", files.values().sum::<usize>(), named.join(", "));
+    }
+    assert!(unseen.is_empty(), "no scenario breaks a limit for: {unseen:?}");
+}
