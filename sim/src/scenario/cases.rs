@@ -243,6 +243,11 @@ fn put<'a>(
         table.insert(Spanned::new(list.at.clone(), (*name).to_owned().into()), value.clone());
         return Ok(());
     }
+    let is_place = |part: &&str| !part.is_empty() && part.bytes().all(|byte| byte.is_ascii_digit());
+    if !table.contains_key(*name) && rest.first().is_some_and(is_place) {
+        let what = format!("[[cases]] {}: the file has no list {name}, and so no place in it", list.key);
+        return Err(Fault::new(list.at.start, what));
+    }
     let key = Spanned::new(list.at.clone(), (*name).to_owned().into());
     let empty = || Spanned::new(list.at.clone(), DeValue::Table(DeTable::new()));
     put_into(table.entry(key).or_insert_with(empty), rest, list, value)
