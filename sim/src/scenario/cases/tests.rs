@@ -114,7 +114,10 @@ fn what_is_wrong_is_told_at_its_line() {
     refused("seed = 2\n[[cases]]\n", "2: [[cases]] is empty");
     refused("[cases]\nseed = [1]", "1: cases are not a list of tables; begin each with [[cases]]");
     refused("cases = [1]", "1: [[cases]] holds something else than tables");
-    refused("[[cases]]\ndisturb.1.degrees = [1]", "2: disturb");
+    refused(
+        "[[cases]]\ndisturb.1.degrees = [1]",
+        "2: [[cases]] disturb.1.degrees: the file has no list disturb",
+    );
     let jump = "[[disturb]]\nkind = \"phase-jump\"\nat_s = 3\ndegrees = 4\n[[cases]]\n";
     refused(
         &format!("{jump}disturb.2.degrees = [1]"),
