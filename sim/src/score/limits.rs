@@ -30,6 +30,7 @@ impl Limits {
             self.rocof_response.is_some(),
             self.lock_s.is_some(),
             self.false_readings.is_some(),
+            self.unknown_readings.is_some(),
         ];
         given.into_iter().filter(|given| *given).count()
     }
@@ -128,6 +129,10 @@ impl Score {
                 None,
                 format!("false_readings = {limit}: {found}"),
             );
+        }
+        if let Some(limit) = limits.unknown_readings {
+            let text = format!("unknown_readings = {limit}: there are {} of {}", self.unknown, self.readings);
+            hold(self.readings > 0 && self.unknown <= limit, None, text);
         }
         all
     }
