@@ -364,8 +364,8 @@ pub struct Limits {
     pub lock_s: Option<f64>,
     /// Readings far outside their own interval.
     pub false_readings: Option<u64>,
-    /// Readings without a number: a meter that says nothing makes no error.
-    pub unknown_readings: Option<u64>,
+    /// Readings without a number: a meter that says nothing makes no error, and one that goes on in a blackout is wrong.
+    pub unknown_readings: Option<Within>,
 }
 
 /// Where a scenario that cannot be used is wrong.

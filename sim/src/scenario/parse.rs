@@ -277,7 +277,7 @@ fn limits(mut keys: Keys<'_>) -> Result<Limits, Fault> {
             .map(Into::into),
         lock_s: keys.given("lock_s", TIME_S),
         false_readings: keys.given_whole("false_readings", (0, u32::MAX.into())).map(|n| n as u64),
-        unknown_readings: keys.given_whole("unknown_readings", (0, u32::MAX.into())).map(|n| n as u64),
+        unknown_readings: within(&mut keys, "unknown_readings", (0.0, u32::MAX.into())),
     };
     let (least, most) = limits.coverage.unwrap_or_default();
     keys.check(least <= most, "coverage", || {

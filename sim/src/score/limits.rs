@@ -131,8 +131,13 @@ impl Score {
             );
         }
         if let Some(limit) = limits.unknown_readings {
-            let text = format!("unknown_readings = {limit}: there are {} of {}", self.unknown, self.readings);
-            hold(self.readings > 0 && self.unknown <= limit, None, text);
+            let text = format!(
+                "unknown_readings = {}: there are {} of {}",
+                shown(limit),
+                self.unknown,
+                self.readings
+            );
+            hold(self.readings > 0 && is_within(Some(self.unknown as f64), limit), None, text);
         }
         all
     }

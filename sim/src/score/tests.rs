@@ -359,15 +359,16 @@ fn limits_begin_when_they_say() {
     assert_eq!((found.readings, found.window.count, found.false_readings), (2, 1, 0));
 }
 
-/// A meter that says nothing makes no error, and is no good.
+/// A meter that says nothing makes no error, and is no good; nor is one that goes on where there is nothing.
 #[test]
 fn silence_is_held_against_a_meter() {
-    let limits = Limits { unknown_readings: Some(1), ..Limits::default() };
+    let limits = Limits { unknown_readings: Some((1.0, 1.0)), ..Limits::default() };
     let [known, unknown] = [reading(2.0, Some(50.0), 0.01), reading(2.1, None, 0.01)];
     assert!(score(&scenario(), &[known.clone(), unknown.clone()]).broken(&limits).is_empty());
+    assert_eq!(score(&scenario(), std::slice::from_ref(&known)).broken(&limits).len(), 1);
     assert_eq!(
         score(&scenario(), &[known, unknown.clone(), unknown]).broken(&limits),
-        ["unknown_readings = 1: there are 2 of 3"]
+        ["unknown_readings = [1, 1]: there are 2 of 3"]
     );
     assert_eq!(score(&scenario(), &[]).broken(&limits).len(), 1);
 }
