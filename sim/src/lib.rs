@@ -10,6 +10,7 @@
 //!     captures, the voltage, the true frequency -> [write] -> files, whole or not at all
 //!     captures -> [timeline] -> [trial] -> readings, each with its [truth] -> [score] -> limits kept or broken, a page ([report])
 //!     folder of scenarios and of recordings with what is expected of them -> [suite] -> which limits hold, what has changed
+//!     scenario's text + values of its keys, seeds -> trials -> [sweep] -> table, lines, heat map, the farthest value that keeps a limit
 //!
 //! board -> [budget] -> reach of its counter, uncertainty term by term
 //! ```
@@ -52,3 +53,4 @@ pub mod score;
 pub mod trial;
 pub mod report;
 pub mod suite;
+pub mod sweep;

@@ -2,11 +2,11 @@
 //!
 //! Memory does not grow with the trial's length: what happened over time is kept as least and most of 600 columns.
 
-mod chart;
+pub(crate) mod chart;
 mod crossing;
 mod figures;
-mod html;
-mod over_time;
+pub(crate) mod html;
+pub(crate) mod over_time;
 mod pictures;
 
 pub use crossing::{Crossing, Trace};
@@ -20,7 +20,8 @@ pub(crate) use html::escaped;
 use over_time::OverTime;
 use pictures::Clipped;
 
-pub(crate) const STYLE: &str = include_str!("report/page.css");
+/// Of every page: light, and dark where the reader prefers that.
+pub(crate) const STYLE: &str = concat!(include_str!("report/page.css"), include_str!("report/dark.css"));
 
 /// A report while its trial runs.
 #[derive(Clone, Debug)]

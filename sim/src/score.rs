@@ -1,9 +1,11 @@
 //! Readings against the truth, added up in constant memory.
 
 use crate::bench::Counts;
+use crate::engine;
 use crate::entry::TimedReading;
 use crate::moment::Moment;
 use crate::scenario::Scenario;
+use crate::settings::EstimatorKind;
 use crate::stability::{Deviations, Phase};
 
 pub use bound::Bound;
@@ -67,11 +69,16 @@ pub struct Score {
     pub unknown: u64,
     /// Errors against the truth over the window: what a reading claims to measure.
     pub window: Errors,
+    /// Of these, the readings whose window is as long as it gets: those over the short windows after a lock scatter more, by the
+    /// window's length to the power of one and a half.
+    pub whole: Errors,
     /// Errors against the truth in the middle of the window: what a reader may take it for.
     pub instant: Errors,
     /// Errors against the truth over the window with the clock's known part taken off: its lasting error, as far as the meter was not
     /// told of it. Wander, temperature and ageing stay in.
     pub apart: Errors,
+    /// Of these, the readings over whole windows.
+    pub whole_apart: Errors,
     /// Errors of rates of change against the grid's in the middle of the window, in hertz a second; only where a limit asks for them.
     pub rocof: Errors,
     /// Errors of complete ten-second intervals against the grid's mean over them, if the meter reads them.
@@ -122,6 +129,7 @@ pub struct Score {
     /// Windows that begin before it are not judged.
     from: Moment,
     clock: Clock,
+    full: Full,
     /// Time from reading to reading, on average and at most.
     spacing_s: f64,
     gap_s: f64,
@@ -137,6 +145,30 @@ struct Clock {
     ratio: f64,
     /// Half width of the tolerance that the meter was told, relative.
     tolerance: f64,
+}
+
+/// How long a window gets.
+#[derive(Clone, Copy, Debug)]
+struct Full {
+    window_s: f64,
+    /// Most cycles that the meter has room for, or that its estimator looks at.
+    cycles: f64,
+}
+
+impl Full {
+    fn new(scenario: &Scenario) -> Self {
+        let cycles = match scenario.meter.estimator {
+            EstimatorKind::LastPeriod => 1,
+            _ => engine::capacity(&scenario.meter) - 1,
+        };
+        Self { window_s: scenario.meter.window_s, cycles: cycles as f64 }
+    }
+
+    /// Whether a window of `span_s` is as long as it gets at this frequency: the whole number of cycles next to the window's length,
+    /// with a quarter to spare for jitter.
+    fn holds(&self, span_s: f64, frequency_hz: f64) -> bool {
+        span_s * frequency_hz >= self.cycles.min(self.window_s * frequency_hz) - 0.75
+    }
 }
 
 /// Half width of an interval of `half` hertz without the part of a clock whose tolerance is `tolerance` hertz there: the core makes them
@@ -157,8 +189,10 @@ impl Score {
             readings: 0,
             unknown: 0,
             window: Errors::default(),
+            whole: Errors::default(),
             instant: Errors::default(),
             apart: Errors::default(),
+            whole_apart: Errors::default(),
             rocof: Errors::default(),
             intervals: Errors::default(),
             response: scenario.limits.response.map(|(mhz, _)| Response::new(mhz / 1e3)),
@@ -185,6 +219,7 @@ impl Score {
             interruptions: settling::Interruptions::new(scenario),
             from: Moment::from_s(scenario.limits.from_s),
             clock: Clock { ratio, tolerance: scenario.meter.clock_tolerance_ppm * 1e-6 },
+            full: Full::new(scenario),
             spacing_s: every.max(period),
             gap_s,
             last: None,
@@ -242,6 +277,10 @@ impl Score {
         self.apart.take(apart, middle);
         self.stretches.take(middle.seconds(), error, apart);
         let span_s = scored.last.since(scored.first);
+        if self.full.holds(span_s, truth) {
+            self.whole.take(error, middle);
+            self.whole_apart.take(apart, middle);
+        }
         if let Some(variance) = self.bound.variance(truth, span_s, scored.reading.missed) {
             self.over_bound.0 += apart * apart / variance;
             self.over_bound.1 += 1;

@@ -90,7 +90,11 @@ fn walk(folder: &Path, files: &mut Vec<(PathBuf, Result<(), String>)>) {
         if entry.file_type().is_ok_and(|kind| kind.is_dir()) {
             walk(&path, files);
         } else if path.extension().is_some_and(|ending| ending == "toml") {
-            files.push((path, Ok(())));
+            // A pipe would be waited for without end.
+            let ordinary = fs::metadata(&path).map_or(true, |meta| meta.is_file());
+            let why = || format!("{}: is no ordinary file", path.display());
+            let readable = if ordinary { Ok(()) } else { Err(why()) };
+            files.push((path, readable));
         }
     }
 }

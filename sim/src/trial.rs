@@ -24,6 +24,7 @@ use crate::timer;
 use crate::truth::Truth;
 use times::{Seen, Times};
 
+pub(crate) use source::simulate;
 pub use source::{Trial, TrialError};
 
 mod source;

@@ -7,6 +7,7 @@ mod progress;
 mod scenario;
 mod stability;
 mod suite;
+mod sweep;
 mod synth;
 mod trial;
 
@@ -38,6 +39,8 @@ enum Verb {
     Stability(stability::Options),
     /// Every scenario below a folder against its limits: the regression test of a filter setting
     Suite(suite::Options),
+    /// One scenario over a range of one or two of its numbers, as table and picture
+    Sweep(sweep::Options),
     /// Writes what a scenario's capture or waveform looks like
     Synth(synth::Options),
     /// A scenario through front end, timer and meter, scored against the truth
@@ -53,6 +56,7 @@ impl Cli {
             Verb::Scenario(options) => scenario::run(options),
             Verb::Stability(options) => stability::run(options),
             Verb::Suite(options) => suite::run(options),
+            Verb::Sweep(options) => sweep::run(options),
             Verb::Synth(options) => synth::run(options),
             Verb::Trial(options) => trial::run(options),
         }

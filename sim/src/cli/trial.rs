@@ -1,7 +1,7 @@
 //! `humtick trial`: a scenario in, what a meter makes of it out.
 
 use std::io::{self, Write};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::Args;
@@ -62,11 +62,23 @@ pub struct Options {
     report: Option<PathBuf>,
 }
 
-fn duration(text: &str) -> Result<f64, String> {
+/// Seconds of a command line.
+pub fn duration(text: &str) -> Result<f64, String> {
     match text.parse() {
         Ok(seconds) if (0.1..=1e9).contains(&seconds) => Ok(seconds),
         _ => Err("expected seconds from 0.1 to 1e9".into()),
     }
+}
+
+/// Refuses a name that is not a page's, or is the scenario's own, before a long trial.
+pub fn check_page(path: &Path, scenario: &Path) -> Result<(), String> {
+    if !path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("html")) {
+        return Err(format!("{}: expected a page's name ending in .html", path.display()));
+    }
+    if write::are_one(path, scenario) {
+        return Err(format!("{}: is the scenario itself: give another name", path.display()));
+    }
+    Ok(())
 }
 
 impl Options {
@@ -91,13 +103,7 @@ impl Options {
 /// Runs the verb.
 pub fn run(options: Options) -> Result<ExitCode, String> {
     if let Some(path) = &options.report {
-        // Refused here, before a long trial.
-        if !path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("html")) {
-            return Err(format!("{}: expected a page's name ending in .html", path.display()));
-        }
-        if write::are_one(path, &options.scenario) {
-            return Err(format!("{}: is the scenario itself: give another name", path.display()));
-        }
+        check_page(path, &options.scenario)?;
         write::remove_when_interrupted().map_err(|e| e.to_string())?;
     }
     let trial = options.trial()?;

@@ -1,10 +1,14 @@
-//! The look of the report's pictures: one pair of axes, and curves, envelopes and marks on it.
+//! The look of pictures: pairs of axes, and curves, envelopes, cells and marks on them.
 
 use std::error::Error;
 use std::ops::Range;
 
 use plotters::coord::ranged1d::{KeyPointHint, KeyPointWeight, NoDefaultFormatting, Ranged, ValueFormatter};
-use plotters::element::{Circle, PathElement, Polygon, Rectangle, TriangleMarker};
+use plotters::coord::{CoordTranslate, Shift};
+use plotters::drawing::DrawingArea;
+use plotters::element::{
+    Circle, Cross, DashedPathElement, EmptyElement, PathElement, Polygon, Rectangle, Text, TriangleMarker,
+};
 use plotters::prelude::{
     BLACK, Cartesian2d, ChartBuilder, ChartContext, Color, IntoDrawingArea, IntoFont, RGBColor, SVGBackend,
     WHITE,
@@ -17,6 +21,18 @@ const SIZE: (u32, u32) = (760, 380);
 
 /// With blue and vermillion told apart by every common kind of colour vision (M. Okabe, K. Ito, *Color Universal Design*, 2008).
 pub const SKY: RGBColor = RGBColor(86, 180, 233);
+
+/// What turns a picture dark where a reader wants that, as style sheet.
+pub const DARK: &str = include_str!("dark.css");
+
+/// Marks that tell curves apart without colour.
+#[derive(Clone, Copy, Debug)]
+pub enum Mark {
+    Dot,
+    Triangle,
+    Square,
+    Cross,
+}
 
 /// An axis.
 pub struct Axis {
@@ -55,6 +71,34 @@ impl Axis {
     pub fn decades(low: i32, high: i32, title: &str, label: impl Fn(f64) -> String) -> Self {
         let ticks = (low..=high).map(|k| (f64::from(k), label(10f64.powi(k)))).collect();
         Self { range: f64::from(low)..f64::from(high), title: title.into(), ticks }
+    }
+
+    /// Of logarithms to base ten, `low` to `high` before these are taken, with ticks at 1, 2 and 5 of a decade where there are few
+    /// decades and else at whole ones.
+    pub fn logarithmic(low: f64, high: f64, title: String) -> Self {
+        let range = low.log10()..high.log10();
+        let steps: &[f64] = if range.end - range.start < 3.3 { &[1.0, 2.0, 5.0] } else { &[1.0] };
+        // Ends that are ticks are not lost to a last bit.
+        let holds = |at: &f64| (range.start - 1e-9..=range.end + 1e-9).contains(at);
+        let whole = |end: f64| end.clamp(-300.0, 300.0) as i32;
+        let all = (whole(range.start.floor())..=whole(range.end.ceil()))
+            .flat_map(|k| steps.iter().map(move |step| step.log10() + f64::from(k)));
+        let ticks: Vec<_> = all.filter(holds).map(|at| (at, short(10f64.powf(at)))).collect();
+        // Less than the room between two ticks: even ones of the logarithm's own.
+        if ticks.len() < 2 && range.start < range.end {
+            let ticks = (0..=4).map(|k| range.start + f64::from(k) / 4.0 * (range.end - range.start));
+            let ticks = ticks.map(|at| (at, short(10f64.powf(at)))).collect();
+            return Self { range, title, ticks };
+        }
+        Self { range, title, ticks }
+    }
+
+    /// One place for each of `labels`, with as many of these as there is room for.
+    pub fn places(labels: &[String], title: String, room: usize) -> Self {
+        let every = labels.len().div_ceil(room.max(1)).max(1);
+        let ticks =
+            labels.iter().enumerate().step_by(every).map(|(i, label)| (i as f64 + 0.5, label.clone()));
+        Self { range: 0.0..labels.len() as f64, title, ticks: ticks.collect() }
     }
 
     /// Whether anything can be drawn along it.
@@ -110,15 +154,28 @@ pub fn svg(x: Axis, y: Axis, draw: impl FnOnce(&mut Chart) -> Drawn) -> Option<S
 fn picture(text: &mut String, x: Axis, y: Axis, draw: impl FnOnce(&mut Chart) -> Drawn) -> Drawn {
     let area = SVGBackend::with_string(text, SIZE).into_drawing_area();
     area.fill(&WHITE)?;
+    panel(&area, "", x, y, draw)?;
+    area.present()?;
+    Ok(())
+}
+
+/// A pair of axes on `area`, with a `caption` above it if that is not empty.
+pub fn panel(
+    area: &DrawingArea<SVGBackend, Shift>,
+    caption: &str,
+    x: Axis,
+    y: Axis,
+    draw: impl FnOnce(&mut Chart) -> Drawn,
+) -> Drawn {
     let font = |size: i32| ("sans-serif", size).into_font();
     let (x_title, y_title) = (x.title.clone(), y.title.clone());
-    let mut chart = ChartBuilder::on(&area)
-        .margin(8)
-        // Half of the last label hangs over.
-        .margin_right(24)
-        .x_label_area_size(54)
-        .y_label_area_size(86)
-        .build_cartesian_2d(x, y)?;
+    let mut builder = ChartBuilder::on(area);
+    // Half of the last label hangs over.
+    builder.margin(8).margin_right(24).x_label_area_size(54).y_label_area_size(86);
+    if !caption.is_empty() {
+        builder.caption(caption, font(18));
+    }
+    let mut chart = builder.build_cartesian_2d(x, y)?;
     chart
         .configure_mesh()
         .x_desc(x_title)
@@ -128,9 +185,18 @@ fn picture(text: &mut String, x: Axis, y: Axis, draw: impl FnOnce(&mut Chart) ->
         .bold_line_style(BLACK.mix(0.15))
         .light_line_style(BLACK.mix(0.0))
         .draw()?;
-    draw(&mut Chart(chart))?;
-    area.present()?;
-    Ok(())
+    draw(&mut Chart(chart))
+}
+
+/// A number in the fewest digits that tell four places of it.
+pub fn short(value: f64) -> String {
+    if value == 0.0 || !value.is_finite() {
+        return value.to_string();
+    }
+    let decimals = 3 - value.abs().log10().floor() as i32;
+    // Rounding by its decimal digits, so that nothing is left behind the fourth.
+    let rounded: f64 = format!("{value:.3e}").parse().unwrap_or(value);
+    if (-3..=9).contains(&decimals) { rounded.to_string() } else { format!("{rounded:e}") }
 }
 
 /// A label; zero without a sign, a minus as long as a plus.
@@ -141,6 +207,52 @@ fn figure(value: f64, decimals: usize) -> String {
         Some(digits) => format!("\u{2212}{digits}"),
         None => text,
     }
+}
+
+/// A curve's name, mark and colour; without a mark it is one of dashes.
+pub type Named = (String, Option<Mark>, RGBColor);
+
+/// Room that names need beside a picture, in pixels: a letter is some 8 wide, as digits are.
+pub fn room_for(names: &[Named]) -> u32 {
+    let longest = names.iter().map(|(name, ..)| name.chars().count()).max().unwrap_or_default();
+    8 * u32::try_from(longest).unwrap_or(0) + 60
+}
+
+/// What the curves stand for, one below the other.
+pub fn name(area: &DrawingArea<SVGBackend, Shift>, names: &[Named]) -> Drawn {
+    let font = ("sans-serif", 16).into_font();
+    for (y, (name, mark, color)) in (46..).step_by(24).zip(names) {
+        let line = [(4, y), (32, y)];
+        match mark {
+            Some(mark) => {
+                area.draw(&PathElement::new(line, color.stroke_width(2)))?;
+                draw_mark(area, (18, y), *mark, *color)?;
+            }
+            None => area.draw(&DashedPathElement::new(line, 8, 5, color.stroke_width(2)))?,
+        }
+        area.draw(&Text::new(name.as_str(), (40, y - 7), font.clone()))?;
+    }
+    Ok(())
+}
+
+fn draw_mark<C: CoordTranslate>(
+    area: &DrawingArea<SVGBackend, C>,
+    at: C::From,
+    mark: Mark,
+    color: RGBColor,
+) -> Drawn
+where
+    C::From: Clone + 'static,
+{
+    match mark {
+        Mark::Dot => area.draw(&Circle::new(at, 4, color.filled()))?,
+        Mark::Triangle => area.draw(&TriangleMarker::new(at, 6, color.filled()))?,
+        Mark::Square => {
+            area.draw(&(EmptyElement::at(at) + Rectangle::new([(-4, -4), (4, 4)], color.filled())))?
+        }
+        Mark::Cross => area.draw(&Cross::new(at, 5, color.stroke_width(2)))?,
+    }
+    Ok(())
 }
 
 impl Chart<'_, '_> {
@@ -180,6 +292,25 @@ impl Chart<'_, '_> {
     pub fn bar(&mut self, x: Range<f64>, y: Range<f64>, color: RGBColor) -> Drawn {
         let corners = [(x.start, y.start), (x.end, y.end)];
         Ok(self.0.plotting_area().draw(&Rectangle::new(corners, color.mix(0.6).filled()))?)
+    }
+
+    /// A cell, without an edge.
+    pub fn cell(&mut self, x: Range<f64>, y: Range<f64>, color: RGBColor) -> Drawn {
+        let corners = [(x.start, y.start), (x.end, y.end)];
+        // Its outline covers the gap that rounding leaves between neighbours.
+        self.0.plotting_area().draw(&Rectangle::new(corners, color.filled()))?;
+        Ok(self.0.plotting_area().draw(&Rectangle::new(corners, color.stroke_width(1)))?)
+    }
+
+    /// A curve of dashes.
+    pub fn dashed(&mut self, points: &[(f64, f64)], color: RGBColor) -> Drawn {
+        let points = points.iter().copied();
+        Ok(self.0.plotting_area().draw(&DashedPathElement::new(points, 8, 5, color.stroke_width(2)))?)
+    }
+
+    /// One of the marks.
+    pub fn mark(&mut self, at: (f64, f64), mark: Mark, color: RGBColor) -> Drawn {
+        draw_mark(self.0.plotting_area(), at, mark, color)
     }
 
     /// A dot.

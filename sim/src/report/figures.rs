@@ -84,6 +84,11 @@ pub fn rows(scenario: &Scenario, score: &Score) -> Vec<Row> {
         row("Error, rms", mhz(window.rms()), format!("clock apart {}", mhz(score.apart.rms()))),
         row("Error, worst", mhz(worst(window)), worst_at),
         row(
+            "Whole windows alone, rms",
+            mhz(score.whole.rms()),
+            format!("without the short windows after a lock; worst {}", mhz(worst(&score.whole))),
+        ),
+        row(
             "Against the middle, rms",
             mhz(score.instant.rms()),
             format!(

@@ -67,7 +67,9 @@ impl Bound {
     /// Least variance at the scenario's nominal frequency over a whole window, in hertz squared.
     pub(super) fn of_window(&self, scenario: &Scenario) -> Option<f64> {
         let hz = scenario.nominal_hz;
-        self.variance(hz, (scenario.meter.window_s * hz).round() / hz, 0)
+        // The meter's windows are of the nearest number of whole cycles; of half ones where crossings come at every half cycle.
+        let crossings_hz = hz * f64::from(self.polarities);
+        self.variance(hz, (scenario.meter.window_s * crossings_hz).round() / crossings_hz, 0)
             .filter(|variance| variance.is_finite())
     }
 
@@ -238,6 +240,19 @@ mod tests {
         let both = Bound { polarities: 2, ..bound }.variance(50.0, 1.0, 0).unwrap();
         assert!((bound.variance(50.0, 1.0, 0).unwrap() / both - 2.0).abs() < 0.1);
         assert_eq!(bound.variance(50.0, 0.02, 1), None);
+    }
+
+    /// 0.229 s at 50 Hz are 11.45 cycles: eleven of one polarity, eleven and a half of both.
+    #[test]
+    fn a_window_of_both_polarities_ends_at_half_cycles() {
+        let mut scenario = scenario();
+        scenario.front_end.noise_percent = 1.0;
+        scenario.meter.window_s = 0.229;
+        for (polarity, span_s) in [(PolarityKind::Rising, 0.22), (PolarityKind::Both, 0.23)] {
+            scenario.meter.polarity = polarity;
+            let bound = Bound::new(&scenario);
+            close(bound.of_window(&scenario).unwrap(), bound.variance(50.0, span_s, 0).unwrap());
+        }
     }
 
     #[test]

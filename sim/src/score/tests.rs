@@ -114,6 +114,26 @@ fn a_handful_of_readings() {
     assert_eq!(found.edges_per_crossing, 1.01);
 }
 
+/// A second at 50 Hz is whole from 49.25 cycles on, three cycles are from 2.25 on; the last period is whole by itself.
+#[test]
+fn short_windows_are_told_from_whole_ones() {
+    let spanning = |scenario: &Scenario, spans: &[f64]| {
+        let one =
+            |span: &f64| Scored { first: Moment::from_s(30.0 - span), ..reading(30.0, Some(50.001), 0.002) };
+        score(scenario, &spans.iter().map(one).collect::<Vec<_>>()).whole.count
+    };
+    let mut meter = scenario();
+    assert_eq!(spanning(&meter, &[0.08, 0.5, 0.98, 0.984, 0.986, 1.0, 1.001]), 3);
+    meter.meter.window_s = 0.06;
+    assert_eq!(spanning(&meter, &[0.04, 0.044, 0.046, 0.06]), 2);
+    meter.meter.window_s = 1_000.0;
+    meter.meter.estimator = EstimatorKind::Hann;
+    // Room for 1024 crossings: 20.46 s.
+    assert_eq!(spanning(&meter, &[20.0, 20.44, 20.45, 20.46]), 2);
+    meter.meter.estimator = EstimatorKind::LastPeriod;
+    assert_eq!(spanning(&meter, &[0.02]), 1);
+}
+
 /// What each clock makes of 50 Hz is known, and what it adds to the interval as well.
 #[test]
 fn the_clock_is_taken_off() {

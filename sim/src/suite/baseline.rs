@@ -183,11 +183,7 @@ struct Shift {
 
 impl Shift {
     fn of(before: &Figures, now: &Figures, squares: impl Fn(&Stretch) -> f64) -> Self {
-        let mean = |figures: &Figures| {
-            let judged: u64 = figures.stretches.iter().map(|stretch| stretch.judged).sum();
-            let sum: f64 = figures.stretches.iter().map(&squares).sum();
-            (judged > 0).then(|| sum / judged as f64)
-        };
+        let mean = |figures: &Figures| mean(&figures.stretches, &squares);
         let rms = match (mean(before), mean(now)) {
             (Some(was), Some(is)) if was == is => Some(0.0),
             (Some(was), Some(is)) => Some((is / was).sqrt() - 1.0),
@@ -219,18 +215,21 @@ impl Shift {
     }
 }
 
+/// Mean square of all readings judged in `stretches`.
+fn mean(stretches: &[Stretch], squares: impl Fn(&Stretch) -> f64) -> Option<f64> {
+    // Saved figures may be anything: floats do not overflow.
+    let judged: f64 = stretches.iter().map(|stretch| stretch.judged as f64).sum();
+    let sum: f64 = stretches.iter().map(squares).sum();
+    (judged > 0.0).then(|| sum / judged)
+}
+
 /// Mean square before, and now, of stretches that each hold a window or more; none where there are too few.
 fn pairs(before: &Figures, now: &Figures, squares: impl Fn(&Stretch) -> f64) -> Vec<(f64, f64)> {
     let windows = now.duration_s / before.window_s.max(now.window_s);
     let whole = |most: f64| [1, 2, 3, 5, 6].into_iter().find(|g| (STRETCHES / g) as f64 <= most);
     let Some(group) = whole(windows / 2.0).or_else(|| whole(windows)) else { return vec![] };
     let means = |figures: &Figures| -> Vec<_> {
-        let mean = |stretches: &[Stretch]| {
-            let judged: u64 = stretches.iter().map(|stretch| stretch.judged).sum();
-            let sum: f64 = stretches.iter().map(&squares).sum();
-            (judged > 0).then(|| sum / judged as f64)
-        };
-        figures.stretches.chunks(group).map(mean).collect()
+        figures.stretches.chunks(group).map(|stretches| mean(stretches, &squares)).collect()
     };
     means(before).into_iter().zip(means(now)).filter_map(|(was, is)| was.zip(is)).collect()
 }

@@ -172,19 +172,8 @@ impl Trial {
     pub fn run_with(&self, threads: usize, observe: impl FnMut(&Scored)) -> Result<Score, TrialError> {
         match &self.scenario.recording {
             Some(recorded) => self.replay(recorded, observe),
-            None => Ok(self.simulate(threads, observe)?),
+            None => Ok(simulate(&self.scenario, threads, observe)?),
         }
-    }
-
-    fn simulate(&self, threads: usize, observe: impl FnMut(&Scored)) -> Result<Score, SettingsError> {
-        let scenario = &self.scenario;
-        let extend = extender(scenario.timer.bits)
-            .ok_or_else(|| SettingsError::Value("the counter has 8 to 32 bits".into()))?;
-        let mut captures = board::captures(scenario, threads);
-        let handed = captures.by_ref().map(|handed| Handed::new(&handed, extend));
-        let mut score = run(scenario, grid::course(scenario), handed, observe)?;
-        score.overruns = Some(captures.counts().overruns);
-        Ok(score)
     }
 
     fn replay(&self, recorded: &Recorded, mut observe: impl FnMut(&Scored)) -> Result<Score, TrialError> {
@@ -208,6 +197,21 @@ impl Trial {
         let score = run_as(scenario, &config, grid::course(scenario), edges, &mut observe)?;
         failed.map_or(Ok(score), |error| Err(error.into()))
     }
+}
+
+/// A scenario through a simulated board.
+pub(crate) fn simulate(
+    scenario: &Scenario,
+    threads: usize,
+    observe: impl FnMut(&Scored),
+) -> Result<Score, SettingsError> {
+    let extend = extender(scenario.timer.bits)
+        .ok_or_else(|| SettingsError::Value("the counter has 8 to 32 bits".into()))?;
+    let mut captures = board::captures(scenario, threads);
+    let handed = captures.by_ref().map(|handed| Handed::new(&handed, extend));
+    let mut score = run(scenario, grid::course(scenario), handed, observe)?;
+    score.overruns = Some(captures.counts().overruns);
+    Ok(score)
 }
 
 /// On the core's wrapping scale.

@@ -28,6 +28,10 @@ fn fields(scenario: &Scenario, score: &Score, broken: &[String]) -> Vec<(&'stati
         ("rms_hz", json!(score.window.rms())),
         ("worst_hz", json!(worst_hz)),
         ("worst_at_s", json!(worst_at_s)),
+        ("whole_windows", json!(score.whole.count)),
+        ("whole_rms_hz", json!(score.whole.rms())),
+        ("whole_worst_hz", json!(score.whole.worst.map(|w| w.0))),
+        ("whole_apart_rms_hz", json!(score.whole_apart.rms())),
         ("instant_rms_hz", json!(score.instant.rms())),
         ("instant_worst_hz", json!(instant_worst_hz)),
         ("instant_worst_at_s", json!(instant_worst_at_s)),
@@ -71,9 +75,13 @@ pub fn write_json(
     score: &Score,
     broken: &[String],
 ) -> io::Result<()> {
-    let members = fields(scenario, score, broken);
-    let members: Vec<_> = members.iter().map(|(name, value)| format!("\"{name}\":{value}")).collect();
-    writeln!(out, "{{{}}}", members.join(","))
+    write_object(out, &fields(scenario, score, broken))
+}
+
+/// A line of JSON with its members in order.
+pub fn write_object<S: AsRef<str>>(out: &mut impl Write, members: &[(S, Value)]) -> io::Result<()> {
+    let member = |(name, value): &(S, Value)| format!("{}:{value}", json!(name.as_ref()));
+    writeln!(out, "{{{}}}", members.iter().map(member).collect::<Vec<_>>().join(","))
 }
 
 pub fn write_csv(

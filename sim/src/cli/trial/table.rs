@@ -58,6 +58,7 @@ fn errors(out: &mut impl Write, scenario: &Scenario, score: &Score) -> io::Resul
     let head = format!("error, {}", unit.name);
     writeln!(out, "{head:<28}{:>12}{:>12}{:>12}", "bias", "rms", "worst")?;
     row(out, &unit, "against the window's truth", &score.window)?;
+    row(out, &unit, "  whole windows alone", &score.whole)?;
     row(out, &unit, "against the middle's truth", &score.instant)?;
     row(out, &unit, "clock apart", &score.apart)?;
     if score.window.count > 0 {

@@ -5,12 +5,19 @@ use std::path::Path;
 use proptest::prelude::*;
 
 use crate::scenario::template::TEMPLATE;
-use crate::scenario::{Scenario, ScenarioError, built_in};
+use crate::scenario::{Instead, Scenario, ScenarioError, built_in};
 
-/// A line of a file that is right, changed.
-fn mutated() -> impl Strategy<Value = String> {
-    let files: Vec<String> =
-        built_in::ALL.iter().map(|(_, text)| (*text).to_owned()).chain([TEMPLATE.to_owned()]).collect();
+fn scenarios() -> Vec<String> {
+    built_in::ALL.iter().map(|(_, text)| (*text).to_owned()).chain([TEMPLATE.to_owned()]).collect()
+}
+
+/// What is expected of a recording.
+const EXPECTED: &str = "name = \"generator\"\nnominal_hz = 50.0\n[grid]\nshape = \"step\"\nat_s = 0.03\nsize_mhz = 100.0\n[recording]\ntick_hz = 1000\n\
+    bits = 16\nsignal = \"x\"\nchannel = \"1\"\nthreshold = \"zero\"\nlowpass_hz = 100.0\nhysteresis_percent = 2.0\n[meter]\nclock_ppm = 12.5\n\
+    window_s = 1.0\n[limits]\nmax_error_mhz = 5.0\nlock_s = 0.1\n";
+
+/// A line of one of `files`, which are right, changed.
+fn mutated(files: Vec<String>) -> impl Strategy<Value = String> {
     let value = prop_oneof![
         Just("-1".to_owned()),
         Just("1e308".to_owned()),
@@ -72,7 +79,17 @@ proptest! {
     }
 
     #[test]
-    fn a_changed_file_is_read_or_refused(text in mutated()) {
+    fn a_changed_file_is_read_or_refused(text in mutated(scenarios())) {
         total(&text)?;
+    }
+
+    #[test]
+    fn changed_expectations_are_read_or_refused(text in mutated(vec![EXPECTED.into()])) {
+        let folder = tempfile::tempdir().unwrap();
+        std::fs::write(folder.path().join("x.csv"), "# tick_hz = 1000\nticks\n20\n40\n60\n").unwrap();
+        match Scenario::expected(&text, &folder.path().join("x.expect.toml"), Instead::default()) {
+            Err(error) => prop_assert!(!error.to_string().is_empty()),
+            Ok(scenario) => prop_assert!(scenario.recording.is_some() && scenario.duration_s > 0.0),
+        }
     }
 }
