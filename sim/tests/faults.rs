@@ -1,6 +1,6 @@
 //! Whether the suite can fail: faults put into a copy of the core one by one, and which scenarios break a limit for each.
 //!
-//! It builds the copy anew for each, which takes half an hour on two cores, and so runs only when asked:
+//! It builds the copy anew for each, which takes a quarter of an hour on two cores, and so runs only when asked:
 //! `cargo test -p humtick-sim --test faults -- --ignored --nocapture` prints the table that DEVELOPERS.md holds; with `HUMTICK_FAULT=hold-off` only
 //! the faults called so.
 
