@@ -50,3 +50,6 @@ pub mod truth;
 pub mod score;
 pub mod trial;
 pub mod report;
+
+// Readings on their way.
+pub mod wire;
