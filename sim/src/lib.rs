@@ -51,5 +51,7 @@ pub mod score;
 pub mod trial;
 pub mod report;
 
-// Readings on their way.
+// Readings on their way, and kept.
 pub mod wire;
+pub mod log;
+pub mod station;
