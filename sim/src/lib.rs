@@ -55,3 +55,4 @@ pub mod report;
 pub mod wire;
 pub mod log;
 pub mod station;
+pub mod listen;

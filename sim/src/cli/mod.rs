@@ -2,6 +2,7 @@
 
 mod budget;
 mod format;
+mod listen;
 mod measure;
 mod progress;
 mod scenario;
@@ -29,6 +30,8 @@ pub struct Cli {
 enum Verb {
     /// What a board can do before it is built: reach and uncertainty, term by term
     Budget(budget::Options),
+    /// Receives readings of many sensors, shows and keeps them, watches limits
+    Listen(listen::Options),
     /// Readings from a recorded capture or waveform
     Measure(measure::Options),
     /// Prints a template of a scenario file; checks one, lists and prints those that come with the program
@@ -46,6 +49,7 @@ impl Cli {
     pub fn run(self) -> Result<ExitCode, String> {
         match self.verb {
             Verb::Budget(options) => budget::run(options),
+            Verb::Listen(options) => listen::run(options),
             Verb::Measure(options) => measure::run(options),
             Verb::Scenario(options) => scenario::run(options),
             Verb::Stability(options) => stability::run(options),

@@ -36,6 +36,13 @@ pub struct Way(pub u64);
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Id(usize);
 
+impl Id {
+    /// The place in the order in which sensors were first heard, from 0.
+    pub const fn place(self) -> usize {
+        self.0
+    }
+}
+
 /// What became of a sensor's readings on the way.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Tally {
