@@ -10,6 +10,8 @@
 //!     captures, the voltage, the true frequency -> [write] -> files, whole or not at all
 //!     captures -> [timeline] -> [trial] -> readings, each with its [truth] -> [score] -> limits kept or broken, a page ([report])
 //!
+//! bytes of many sensors ([wire]) -> [listen] -> readings, losses, limits ([station]) -> [log] -> [view], a page
+//!
 //! board -> [budget] -> reach of its counter, uncertainty term by term
 //! ```
 
@@ -56,3 +58,4 @@ pub mod wire;
 pub mod log;
 pub mod station;
 pub mod listen;
+pub mod view;

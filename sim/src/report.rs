@@ -2,11 +2,11 @@
 //!
 //! Memory does not grow with the trial's length: what happened over time is kept as least and most of 600 columns.
 
-mod chart;
+pub(crate) mod chart;
 mod crossing;
 mod figures;
-mod html;
-mod over_time;
+pub(crate) mod html;
+pub(crate) mod over_time;
 mod pictures;
 
 pub use crossing::{Crossing, Trace};

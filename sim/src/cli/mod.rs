@@ -9,6 +9,7 @@ mod scenario;
 mod stability;
 mod synth;
 mod trial;
+mod view;
 
 use std::process::ExitCode;
 
@@ -42,6 +43,8 @@ enum Verb {
     Synth(synth::Options),
     /// A scenario through front end, timer and meter, scored against the truth
     Trial(trial::Options),
+    /// The report of a log: trend, distribution, ten-second means, gaps, events
+    View(view::Options),
 }
 
 impl Cli {
@@ -55,6 +58,7 @@ impl Cli {
             Verb::Stability(options) => stability::run(options),
             Verb::Synth(options) => synth::run(options),
             Verb::Trial(options) => trial::run(options),
+            Verb::View(options) => view::run(options),
         }
     }
 }

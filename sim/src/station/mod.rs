@@ -313,7 +313,8 @@ impl Sensor {
         }
     }
 
-    /// Whether this very reading has been there, as far back as is remembered.
+    /// Whether this very reading has been there, as far back as is remembered. Of a sensor that starts anew so soon, readings that know
+    /// nothing and bear the same numbers and times as at the start before look as if they came again.
     fn remember(&mut self, record: &Record) -> bool {
         let mut hasher = DefaultHasher::new();
         let Record { sequence, time_ms, frequency, uncertainty, rocof, .. } = *record;
