@@ -10,6 +10,8 @@
 //!     captures, the voltage, the true frequency -> [write] -> files, whole or not at all
 //!     captures -> [timeline] -> [trial] -> readings, each with its [truth] -> [score] -> limits kept or broken, a page ([report])
 //!
+//! scenario -> [standin] (pretend sensors) -> link lines -> [wire] -> [relay] -> [wire]
+//!
 //! board -> [budget] -> reach of its counter, uncertainty term by term
 //! ```
 
@@ -53,3 +55,5 @@ pub mod report;
 
 // Readings on their way.
 pub mod wire;
+pub mod standin;
+pub mod relay;

@@ -4,8 +4,10 @@ mod budget;
 mod format;
 mod measure;
 mod progress;
+mod relay;
 mod scenario;
 mod stability;
+mod standin;
 mod synth;
 mod trial;
 
@@ -31,10 +33,14 @@ enum Verb {
     Budget(budget::Options),
     /// Readings from a recorded capture or waveform
     Measure(measure::Options),
+    /// The second processor's job: serial or socket in, network out, nothing lost over a dropped connection
+    Relay(relay::Options),
     /// Prints a template of a scenario file; checks one, lists and prints those that come with the program
     Scenario(scenario::Options),
     /// Allan and modified Allan deviation of logged readings
     Stability(stability::Options),
+    /// Pretend sensors: sends link lines in real time, for building the far end without hardware
+    Standin(standin::Options),
     /// Writes what a scenario's capture or waveform looks like
     Synth(synth::Options),
     /// A scenario through front end, timer and meter, scored against the truth
@@ -47,8 +53,10 @@ impl Cli {
         match self.verb {
             Verb::Budget(options) => budget::run(options),
             Verb::Measure(options) => measure::run(options),
+            Verb::Relay(options) => relay::run(options),
             Verb::Scenario(options) => scenario::run(options),
             Verb::Stability(options) => stability::run(options),
+            Verb::Standin(options) => standin::run(options),
             Verb::Synth(options) => synth::run(options),
             Verb::Trial(options) => trial::run(options),
         }
