@@ -10,6 +10,7 @@
 //!     captures, the voltage, the true frequency -> [write] -> files, whole or not at all
 //!     captures -> [timeline] -> [trial] -> readings, each with its [truth] -> [score] -> limits kept or broken, a page ([report])
 //!
+//! scenario -> [standin] (pretend sensors) -> link lines -> [wire] -> [relay] -> [wire]
 //! bytes of many sensors ([wire]) -> [listen] -> readings, losses, limits ([station]) -> [log] -> [view], a page
 //!
 //! board -> [budget] -> reach of its counter, uncertainty term by term
@@ -55,6 +56,8 @@ pub mod report;
 
 // Readings on their way, and kept.
 pub mod wire;
+pub mod standin;
+pub mod relay;
 pub mod log;
 pub mod station;
 pub mod listen;

@@ -43,6 +43,9 @@ pub struct Options {
     /// What a sensor is called that gives no name itself [default: its address]
     #[arg(long, value_name = "NAME")]
     name: Option<Name>,
+    /// What a broker knows this listener by: it keeps for it what comes while it is away, or while the broker itself is, if it keeps anything
+    #[arg(long, value_name = "NAME")]
+    session: Option<Name>,
     /// Keeps every reading in this folder, a CSV for each sensor and day
     #[arg(long, value_name = "FOLDER")]
     log: Option<PathBuf>,
@@ -91,7 +94,12 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
     let folder =
         options.log.as_deref().map(|path| Folder::open(path).map_err(|e| format!("{}: {e}", path.display())));
     let folder = folder.transpose()?;
-    let from = listen::Options { from: options.from, name: options.name, web: options.web };
+    let from = listen::Options {
+        from: options.from,
+        name: options.name,
+        session: options.session,
+        web: options.web,
+    };
     let mut listener = Listener::open(&from)?;
     let stop = Arc::new(AtomicBool::new(false));
     let (told, waker) = (Arc::clone(&stop), listener.waker());
@@ -129,6 +137,7 @@ fn serve(
     stop: &AtomicBool,
 ) -> Result<(), String> {
     let mut next = Instant::now();
+    let mut receipts = next;
     loop {
         let now = Instant::now();
         let left = end.map_or(TURN, |end| end.saturating_duration_since(now).min(TURN));
@@ -136,10 +145,13 @@ fn serve(
         listener.turn(wait, desk, show).map_err(|e| format!("cannot wait for readings: {e}"))?;
         desk.flush(show);
         let now = Instant::now();
+        if now >= receipts {
+            receipts = now + TURN;
+            listener.send_receipts(desk);
+        }
         if now >= next {
             next = now.max(next + Duration::from_secs(1));
             desk.advance(now);
-            listener.send_receipts(desk);
             if let Some(page) = listener.page() {
                 page.tick(desk, now);
             }

@@ -5,8 +5,10 @@ mod format;
 mod listen;
 mod measure;
 mod progress;
+mod relay;
 mod scenario;
 mod stability;
+mod standin;
 mod synth;
 mod trial;
 mod view;
@@ -35,10 +37,14 @@ enum Verb {
     Listen(listen::Options),
     /// Readings from a recorded capture or waveform
     Measure(measure::Options),
+    /// The second processor's job: serial or socket in, network out, nothing lost over a dropped connection
+    Relay(relay::Options),
     /// Prints a template of a scenario file; checks one, lists and prints those that come with the program
     Scenario(scenario::Options),
     /// Allan and modified Allan deviation of logged readings
     Stability(stability::Options),
+    /// Pretend sensors: sends link lines in real time, for building the far end without hardware
+    Standin(standin::Options),
     /// Writes what a scenario's capture or waveform looks like
     Synth(synth::Options),
     /// A scenario through front end, timer and meter, scored against the truth
@@ -54,8 +60,10 @@ impl Cli {
             Verb::Budget(options) => budget::run(options),
             Verb::Listen(options) => listen::run(options),
             Verb::Measure(options) => measure::run(options),
+            Verb::Relay(options) => relay::run(options),
             Verb::Scenario(options) => scenario::run(options),
             Verb::Stability(options) => stability::run(options),
+            Verb::Standin(options) => standin::run(options),
             Verb::Synth(options) => synth::run(options),
             Verb::Trial(options) => trial::run(options),
             Verb::View(options) => view::run(options),

@@ -5,6 +5,7 @@
 mod desk;
 mod doors;
 mod feed;
+mod broker;
 mod threads;
 pub mod web;
 
@@ -56,6 +57,8 @@ pub struct Options {
     pub from: Vec<Address>,
     /// What a sensor is called that gives no name.
     pub name: Option<Name>,
+    /// What a broker knows this listener by.
+    pub session: Option<Name>,
     /// Where the page is to be had.
     pub web: Option<SocketAddr>,
 }
@@ -121,7 +124,7 @@ impl Listener {
                     return Err(format!("{address}: sends datagrams; to take them: udp:[ADDRESS:]PORT"));
                 }
                 other => {
-                    let from = From::new(other, threads.len(), options.name.as_ref(), &mut ways)?;
+                    let from = From::new(other, threads.len(), options, &mut ways);
                     from.start(outbox.clone(), Arc::clone(&waker));
                     threads.push(from);
                 }
@@ -233,7 +236,7 @@ impl Listener {
         for _ in 0..64 {
             let Ok((thread, message)) = self.inbox.try_recv() else { return };
             if let Some(from) = self.threads.get_mut(thread) {
-                from.take(message, desk, watcher);
+                from.take(message, &mut self.ways, desk, watcher);
             }
         }
         // There may be more.
@@ -360,7 +363,7 @@ impl Listener {
         }
     }
 
-    /// Tells the connections that gave a name how much of theirs is kept. Once a second is often enough, and last of all.
+    /// Tells the connections that gave a name how much of theirs is kept.
     pub fn send_receipts(&mut self, desk: &Desk) {
         for connection in self.connections.iter_mut().flatten() {
             let lines = connection.feed.lines();

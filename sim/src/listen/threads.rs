@@ -1,5 +1,6 @@
 //! Ways in that have to be waited for: standard input, serial lines, connections of our own making. Each has a thread that reads.
 
+use std::collections::HashMap;
 use std::fmt;
 use std::io::{ErrorKind, Read};
 use std::sync::Arc;
@@ -9,9 +10,10 @@ use std::time::Duration;
 
 use mio::Waker;
 
-use super::PIECE;
 use super::desk::{Desk, Watcher};
 use super::feed::Feed;
+use super::{Options, PIECE, broker};
+use crate::station::MOST_SENSORS;
 use crate::wire::address::Address;
 use crate::wire::greeting::Name;
 use crate::wire::open::{self, Stream};
@@ -23,6 +25,8 @@ const AGAIN: Duration = Duration::from_secs(1);
 pub enum Message {
     /// Bytes that came.
     Bytes(Vec<u8>),
+    /// What was published under a sensor's topic.
+    Topic(Name, Vec<u8>),
     /// For people.
     Note(String),
     /// Nothing comes any more.
@@ -34,20 +38,15 @@ pub struct From {
     address: Address,
     number: usize,
     feed: Feed,
+    /// Of a broker's topics.
+    topics: HashMap<Name, Feed>,
+    session: Option<Name>,
     has_ended: bool,
 }
 
 impl From {
-    /// Called `name`, or after the address.
-    pub fn new(
-        address: &Address,
-        number: usize,
-        name: Option<&Name>,
-        ways: &mut u64,
-    ) -> Result<Self, String> {
-        if let Address::Mqtt { .. } = address {
-            return Err(format!("{address}: cannot be listened to"));
-        }
+    /// Called as the options have it, or after the address.
+    pub fn new(address: &Address, number: usize, options: &Options, ways: &mut u64) -> Self {
         *ways += 1;
         let own = || match address {
             Address::Serial { path, .. } => {
@@ -57,13 +56,14 @@ impl From {
             Address::Standard => Name::like("input"),
             _ => Name::like("terminal"),
         };
-        let feed = Feed::called(*ways, name.cloned().unwrap_or_else(own));
-        Ok(Self { address: address.clone(), number, feed, has_ended: false })
+        let feed = Feed::called(*ways, options.name.clone().unwrap_or_else(own));
+        let (address, session) = (address.clone(), options.session.clone());
+        Self { address, number, feed, topics: HashMap::new(), session, has_ended: false }
     }
 
     /// Begins to read.
     pub fn start(&self, outbox: SyncSender<(usize, Message)>, waker: Arc<Waker>) {
-        let (address, number) = (self.address.clone(), self.number);
+        let (address, number, session) = (self.address.clone(), self.number, self.session.clone());
         thread::spawn(move || {
             let say = |message| {
                 let is_heard = outbox.send((number, message)).is_ok();
@@ -71,7 +71,12 @@ impl From {
                 let _ = waker.wake();
                 is_heard
             };
-            read(&address, &say);
+            match &address {
+                Address::Mqtt { broker, topic } => {
+                    broker::read(&address, broker, topic, session.as_ref(), &say);
+                }
+                _ => read(&address, &say),
+            }
             say(Message::Ended);
         });
     }
@@ -80,8 +85,20 @@ impl From {
         self.has_ended
     }
 
-    pub fn take(&mut self, message: Message, desk: &mut Desk, watcher: &mut dyn Watcher) {
+    pub fn take(&mut self, message: Message, ways: &mut u64, desk: &mut Desk, watcher: &mut dyn Watcher) {
         match message {
+            Message::Topic(name, bytes) => {
+                if self.topics.len() >= MOST_SENSORS && !self.topics.contains_key(&name) {
+                    return;
+                }
+                let feed = self.topics.entry(name.clone()).or_insert_with(|| {
+                    *ways += 1;
+                    Feed::called(*ways, name)
+                });
+                feed.take(&bytes, desk, watcher);
+                // What is published is whole, with or without the end of its line.
+                feed.take(b"\n", desk, watcher);
+            }
             Message::Bytes(bytes) => self.feed.take(&bytes, desk, watcher),
             Message::Note(text) => watcher.note(&text),
             Message::Ended => {

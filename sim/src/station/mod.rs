@@ -15,15 +15,15 @@ use crate::wire::greeting::Name;
 use limits::{Limits, TICKS_A_MS, made};
 use trend::Trend;
 
-/// Sensors there may be: some 60 MB.
+/// Sensors there may be: some 120 MB.
 pub const MOST_SENSORS: usize = 10_000;
 
 /// A way that has been silent for so long gives its sensor's name up to another that claims it: a connection that broke without a word,
 /// while its sensor has connected again.
 const SILENT: Duration = Duration::from_secs(5);
 
-/// Readings back to which one that comes again is known: what a relay sends again after it was killed, and more.
-const REMEMBERED: usize = 512;
+/// Readings back to which one that comes again is known: what a relay sends again at most.
+const REMEMBERED: usize = 2_048;
 
 /// Grid time goes on over missing readings up to so many milliseconds.
 const BRIDGED_MS: u32 = 5_000;

@@ -313,6 +313,12 @@ impl Account {
         self.id.and_then(|id| self.station.sensor(id)).map_or(Tally::default(), |sensor| sensor.tally)
     }
 
+    /// From the first reading with a frequency to the last, in seconds since 1970.
+    pub fn span_s(&self) -> (f64, f64) {
+        let (start, end) = self.course.span();
+        (start, self.last.map_or(end, |(last_ms, _)| (last_ms / 1e3).clamp(start, end)))
+    }
+
     /// Mean of all readings in hertz.
     pub fn mean_hz(&self) -> Option<f64> {
         (self.count > 0).then(|| self.sum / self.count as f64)

@@ -91,9 +91,18 @@ fn table(page: &mut String, lines: &[Line]) {
     page.push_str("</tbody>\n</table>\n");
 }
 
+/// Moments and what there was at them.
+fn list(page: &mut String, lines: &[(String, String)]) {
+    page.push_str("<table>\n<tbody>\n");
+    for (at, what) in lines {
+        let _ = writeln!(page, "<tr><th scope=\"row\">{}</th><td>{}</td></tr>", escaped(at), escaped(what));
+    }
+    page.push_str("</tbody>\n</table>\n");
+}
+
 fn figures(account: &Account) -> Vec<Line> {
     let tally = account.tally();
-    let (start, end) = account.course.span();
+    let (start, end) = account.span_s();
     let mut lines = vec![line(
         "Readings",
         tally.readings.to_string(),
@@ -193,7 +202,9 @@ fn trend(account: &Account) -> Figure {
     let stretches = account.course.stretches();
     let all = stretches.iter().flatten().map(|(_, column)| column.range).reduce(Range::and);
     let svg = all.and_then(|all| {
-        let (start, end) = account.course.span();
+        let (start, end) = account.span_s();
+        // One reading alone has no length.
+        let end = end.max(start + 1.0);
         svg(ticks::axis(start, end), millihertz(all.low * 1e3, all.high * 1e3, nominal), |chart| {
             for stretch in &stretches {
                 let scaled: Vec<_> = stretch
@@ -330,10 +341,10 @@ fn events(page: &mut String, account: &Account) {
     let rows: Vec<_> = account
         .happened
         .iter()
-        .filter_map(|event| Some(line(&moment(event.at_ms), String::new(), headline(&event.news)?.0)))
+        .filter_map(|event| Some((moment(event.at_ms), headline(&event.news)?.0)))
         .collect();
     if account.events > rows.len() as u64 {
         let _ = writeln!(page, "<p>{} events; the first {}:</p>", account.events, rows.len());
     }
-    table(page, &rows);
+    list(page, &rows);
 }

@@ -3,9 +3,11 @@
 //! ```text
 //! text -> [address] -> [open] -> bytes in and out (serial lines by way of [terminal])
 //!                                  names of sensors ahead of the readings, receipts back: [greeting]
+//! records -> [arrivals] -> what came again, what is missing, what started anew
 //! ```
 
 pub mod address;
 pub mod terminal;
 pub mod open;
 pub mod greeting;
+pub mod arrivals;

@@ -5,7 +5,7 @@ use std::net::{TcpStream, ToSocketAddrs, UdpSocket};
 use std::time::Duration;
 
 use super::address::{Address, Host};
-use super::terminal::{Pty, pty, serial};
+use super::terminal::{self, Pty, pty, serial};
 
 /// How long a connection may take to come about.
 const CONNECTING: Duration = Duration::from_secs(5);
@@ -75,6 +75,21 @@ pub fn datagrams(host: &Host) -> io::Result<UdpSocket> {
         }
     }
     Err(last)
+}
+
+impl Stream {
+    /// From now on reads and writes do not wait. Standard input and output, which other programs may share, are left as they are.
+    ///
+    /// # Errors
+    /// The system's.
+    pub fn set_nonblocking(&self) -> io::Result<()> {
+        match self {
+            Self::Tcp(stream) => stream.set_nonblocking(true),
+            Self::Serial(file) => terminal::set_nonblocking(file),
+            Self::Pty(pty) => terminal::set_nonblocking(&pty.near),
+            Self::Standard => Ok(()),
+        }
+    }
 }
 
 impl Read for Stream {

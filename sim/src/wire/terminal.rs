@@ -55,6 +55,14 @@ pub fn pty(link: Option<&Path>) -> io::Result<Pty> {
     Ok(Pty { near, far, _far: kept, link: link.map(Into::into) })
 }
 
+/// From now on reads and writes of the port do not wait.
+///
+/// # Errors
+/// The system's.
+pub fn set_nonblocking(file: &File) -> io::Result<()> {
+    unix::set_nonblocking(file)
+}
+
 #[cfg(unix)]
 mod unix {
     use std::ffi::OsStr;
@@ -73,6 +81,10 @@ mod unix {
         let file = options.clone().custom_flags(flags).open(path)?;
         fcntl_setfl(&file, fcntl_getfl(&file)? - OFlags::NONBLOCK)?;
         Ok(file)
+    }
+
+    pub fn set_nonblocking(file: &File) -> io::Result<()> {
+        Ok(fcntl_setfl(file, fcntl_getfl(file)? | OFlags::NONBLOCK)?)
     }
 
     pub fn raw(file: &File, baud: Option<u32>) -> io::Result<()> {
@@ -110,6 +122,10 @@ mod unix {
     }
 
     pub fn open(_: &OpenOptions, _: &Path) -> io::Result<File> {
+        none()
+    }
+
+    pub fn set_nonblocking(_: &File) -> io::Result<()> {
         none()
     }
 
