@@ -2,6 +2,9 @@
 
 use std::collections::VecDeque;
 use std::io;
+use std::sync::Arc;
+use std::sync::mpsc::{Receiver, channel};
+use std::thread;
 use std::time::{Duration, Instant};
 
 use humtick_sim::entry::state_name;
@@ -10,9 +13,10 @@ use humtick_sim::log::row::Row;
 use humtick_sim::log::utc;
 use humtick_sim::station::trend::{SECONDS, Trend};
 use humtick_sim::station::{News, Sensor};
+use mio::Waker;
 use ratatui::DefaultTerminal;
 use ratatui::Frame;
-use ratatui::crossterm::event::{self, Event, KeyCode, KeyEventKind, KeyModifiers};
+use ratatui::crossterm::event::{self, Event, KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
 use ratatui::layout::{Constraint, Layout, Rect};
 use ratatui::style::{Modifier, Style};
 use ratatui::symbols::Marker;
@@ -40,6 +44,7 @@ const TREND: u16 = 12;
 /// The terminal while it is a screen.
 pub struct Screen {
     terminal: DefaultTerminal,
+    keys: Receiver<KeyEvent>,
     places: Vec<String>,
     notes: VecDeque<(String, bool)>,
     chosen: TableState,
@@ -53,14 +58,8 @@ impl Screen {
         let terminal = ratatui::try_init()?;
         let now = Instant::now();
         let chosen = TableState::new().with_selected(0);
-        Ok(Self {
-            terminal,
-            places: listener.places(),
-            notes: VecDeque::new(),
-            chosen,
-            next: now,
-            began: now,
-        })
+        let (places, keys) = (listener.places(), keys(listener.waker()));
+        Ok(Self { terminal, keys, places, notes: VecDeque::new(), chosen, next: now, began: now })
     }
 
     fn say(&mut self, text: String, is_alarm: bool) {
@@ -69,15 +68,11 @@ impl Screen {
     }
 
     /// Does what keys ask for; whether to go on.
-    fn keys(&mut self) -> io::Result<bool> {
-        while event::poll(Duration::ZERO)? {
-            let Event::Key(key) = event::read()? else { continue };
-            if key.kind == KeyEventKind::Release {
-                continue;
-            }
+    fn obey(&mut self) -> bool {
+        while let Ok(key) = self.keys.try_recv() {
             match key.code {
-                KeyCode::Char('q') | KeyCode::Esc => return Ok(false),
-                KeyCode::Char('c') if key.modifiers.contains(KeyModifiers::CONTROL) => return Ok(false),
+                KeyCode::Char('q') | KeyCode::Esc => return false,
+                KeyCode::Char('c') if key.modifiers.contains(KeyModifiers::CONTROL) => return false,
                 KeyCode::Down | KeyCode::Char('j') => self.chosen.select_next(),
                 KeyCode::Up | KeyCode::Char('k') => self.chosen.select_previous(),
                 KeyCode::PageDown => self.chosen.scroll_down_by(10),
@@ -88,7 +83,7 @@ impl Screen {
             }
             self.next = Instant::now();
         }
-        Ok(true)
+        true
     }
 
     fn draw(&mut self, desk: &Desk, listener: &Listener, now: Instant) -> io::Result<()> {
@@ -127,6 +122,25 @@ impl Drop for Screen {
     fn drop(&mut self) {
         ratatui::restore();
     }
+}
+
+/// Keys as they are pressed. From a thread of their own: where a terminal goes away, waiting for its keys never ends.
+fn keys(waker: Arc<Waker>) -> Receiver<KeyEvent> {
+    let (press, keys) = channel();
+    thread::spawn(move || {
+        while let Ok(event) = event::read() {
+            if let Event::Key(key) = event
+                && key.kind != KeyEventKind::Release
+            {
+                if press.send(key).is_err() {
+                    return;
+                }
+                // Where that fails the next turn looks all the same.
+                let _ = waker.wake();
+            }
+        }
+    });
+    keys
 }
 
 fn look(is_alarm: bool) -> Style {
@@ -294,15 +308,15 @@ impl Watcher for Screen {
 
 impl Show for Screen {
     fn show(&mut self, desk: &Desk, listener: &Listener, now: Instant) -> bool {
-        let result = self.keys().and_then(|goes_on| {
-            if now >= self.next {
-                self.next = now + PICTURE;
-                self.draw(desk, listener, now)?;
-            }
-            Ok(goes_on)
-        });
+        if !self.obey() {
+            return false;
+        }
+        if now < self.next {
+            return true;
+        }
+        self.next = now + PICTURE;
         // A terminal that is gone takes the listener with it, as it does other programs.
-        result.unwrap_or(false)
+        self.draw(desk, listener, now).is_ok()
     }
 
     fn end(&mut self, _: &Desk) {}
