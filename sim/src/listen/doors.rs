@@ -32,7 +32,7 @@ pub enum Kind {
 
 impl Kind {
     pub fn tcp(at: SocketAddr) -> io::Result<Self> {
-        Ok(Self::Tcp(TcpListener::bind(at)?))
+        Ok(Self::Tcp(bind(at)?))
     }
 
     pub fn udp(at: SocketAddr) -> io::Result<Self> {
@@ -40,8 +40,21 @@ impl Kind {
     }
 
     pub fn web(at: SocketAddr) -> io::Result<Self> {
-        Ok(Self::Web(TcpListener::bind(at)?))
+        Ok(Self::Web(bind(at)?))
     }
+}
+
+/// Connections that wait to be taken: with fewer, a thousand relays that come back at once would find nobody and try again a second later.
+#[cfg(unix)]
+const WAITING: i32 = 4_096;
+
+fn bind(at: SocketAddr) -> io::Result<TcpListener> {
+    let listener = std::net::TcpListener::bind(at)?;
+    // Once more, for more than the 128 of before.
+    #[cfg(unix)]
+    rustix::net::listen(&listener, WAITING)?;
+    listener.set_nonblocking(true)?;
+    Ok(TcpListener::from_std(listener))
 }
 
 impl Door {

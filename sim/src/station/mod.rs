@@ -4,13 +4,13 @@ pub mod limits;
 pub mod trend;
 
 use std::collections::HashMap;
-use std::hash::{DefaultHasher, Hash, Hasher};
 use std::time::{Duration, Instant};
 
-use humtick::link::{Arrival, Record, Sequence};
+use humtick::link::{Arrival, Record};
 use humtick::watch::{Event, Watch};
 use humtick::{Reading, Stamp, State, Ticks};
 
+use crate::wire::arrivals::Arrivals;
 use crate::wire::greeting::Name;
 use limits::{Limits, TICKS_A_MS, made};
 use trend::Trend;
@@ -21,9 +21,6 @@ pub const MOST_SENSORS: usize = 10_000;
 /// A way that has been silent for so long gives its sensor's name up to another that claims it: a connection that broke without a word,
 /// while its sensor has connected again.
 const SILENT: Duration = Duration::from_secs(5);
-
-/// Readings back to which one that comes again is known: what a relay sends again at most.
-const REMEMBERED: usize = 2_048;
 
 /// Grid time goes on over missing readings up to so many milliseconds.
 const BRIDGED_MS: u32 = 5_000;
@@ -78,8 +75,7 @@ pub struct Sensor {
     /// What its deviations are from, in hertz: 50 or 60, or what it was at first.
     pub nominal_hz: Option<f64>,
     grid: Option<Grid>,
-    sequence: Sequence,
-    seen: Vec<u32>,
+    arrivals: Arrivals,
     watches: Vec<Watch<1>>,
     way: Option<Way>,
 }
@@ -189,8 +185,7 @@ impl Station {
             trend: Trend::default(),
             nominal_hz: self.nominal_hz,
             grid: None,
-            sequence: Sequence::new(),
-            seen: vec![0; REMEMBERED],
+            arrivals: Arrivals::default(),
             watches: Vec::new(),
             way: Some(way),
         });
@@ -257,13 +252,14 @@ impl Sensor {
         tell: &mut impl FnMut(News),
     ) {
         self.heard = now;
-        if self.remember(&record) {
+        let arrival = self.arrivals.take(&record);
+        if arrival == Arrival::Again {
             self.tally.doubled += 1;
             return;
         }
         let is_first = self.tally.readings == 0;
         self.tally.readings += 1;
-        match self.sequence.take(&record) {
+        match arrival {
             Arrival::Next | Arrival::Again => {}
             Arrival::After(missing) => {
                 self.tally.lost += u64::from(missing);
@@ -311,19 +307,6 @@ impl Sensor {
                 tell(News::Limit { band: band.clone(), left, extreme: excursion.extreme as f64 / 1e9 });
             });
         }
-    }
-
-    /// Whether this very reading has been there, as far back as is remembered. Of a sensor that starts anew so soon, readings that know
-    /// nothing and bear the same numbers and times as at the start before look as if they came again.
-    fn remember(&mut self, record: &Record) -> bool {
-        let mut hasher = DefaultHasher::new();
-        let Record { sequence, time_ms, frequency, uncertainty, rocof, .. } = *record;
-        let value = |f: Option<humtick::Frequency>| f.map(humtick::Frequency::nanohertz);
-        (sequence, time_ms, value(frequency), value(uncertainty), rocof).hash(&mut hasher);
-        // Zero is for none.
-        let mark = (hasher.finish() >> 32) as u32 | 1;
-        let Some(place) = self.seen.get_mut(usize::from(sequence) % REMEMBERED) else { return false };
-        std::mem::replace(place, mark) == mark
     }
 
     /// Carries grid time on from the reading before.
