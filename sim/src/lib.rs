@@ -12,6 +12,9 @@
 //!     folder of scenarios and of recordings with what is expected of them -> [suite] -> which limits hold, what has changed
 //!     scenario's text + values of its keys, seeds -> trials -> [sweep] -> table, lines, heat map, the farthest value that keeps a limit
 //!
+//! scenario -> [standin] (pretend sensors) -> link lines -> [wire] -> [relay] -> [wire]
+//! bytes of many sensors ([wire]) -> [listen] -> readings, losses, limits ([station]) -> [log] -> [view], a page
+//!
 //! board -> [budget] -> reach of its counter, uncertainty term by term
 //! ```
 
@@ -54,3 +57,12 @@ pub mod trial;
 pub mod report;
 pub mod suite;
 pub mod sweep;
+
+// Readings on their way, and kept.
+pub mod wire;
+pub mod standin;
+pub mod relay;
+pub mod log;
+pub mod station;
+pub mod listen;
+pub mod view;

@@ -27,6 +27,8 @@ pub enum Use {
     Timer,
     /// Pulses of a reference.
     Reference,
+    /// What becomes of a sensor's lines on their way.
+    Line,
 }
 
 impl Random {

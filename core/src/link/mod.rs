@@ -5,6 +5,7 @@
 #[cfg(feature = "compact")]
 mod compact;
 mod crc;
+mod keep;
 mod number;
 mod send;
 mod sequence;
@@ -13,6 +14,7 @@ mod text;
 
 #[cfg(feature = "compact")]
 pub use compact::{Compact, MAX_FRAME, frame};
+pub use keep::{Backlog, Keep, Passed, Ticket};
 pub use number::{MAX_NUMBER, number};
 pub use send::{Outgoing, SendError, write_line};
 pub use sequence::{Arrival, Sequence};

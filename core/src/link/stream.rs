@@ -85,14 +85,17 @@ impl<F: Format> Decoder<F> {
 
     /// Takes the next bytes and hands on what is complete with them, record or refusal, in order.
     pub fn push(&mut self, bytes: &[u8], mut take: impl FnMut(Result<Record, Refused>)) {
+        self.pass(bytes, |_, result| take(result));
+    }
+
+    /// The same, with each line or frame as it came, without its delimiter: to be passed on with what a later version has added. Of one that
+    /// is too long nothing is kept.
+    pub fn pass(&mut self, bytes: &[u8], mut take: impl FnMut(&[u8], Result<Record, Refused>)) {
         let mut rest = bytes;
         while let Some(end) = rest.iter().position(|byte| *byte == F::DELIMITER) {
             let (piece, behind) = rest.split_at(end);
             rest = behind.get(1..).unwrap_or_default();
-            if let Some(result) = self.end(piece) {
-                self.count(&result);
-                take(result);
-            }
+            self.end(piece, &mut take);
             self.held.clear();
             self.is_oversize = false;
         }
@@ -103,28 +106,34 @@ impl<F: Format> Decoder<F> {
     }
 
     /// What is held ends with `piece`; nothing where nothing stands between two delimiters.
-    fn end(&mut self, piece: &[u8]) -> Option<Result<Record, Refused>> {
-        if self.is_oversize || self.held.len() + piece.len() > MAX_ENCODED {
-            return Some(Err(Refused::Oversize));
-        }
+    fn end(&mut self, piece: &[u8], take: &mut impl FnMut(&[u8], Result<Record, Refused>)) {
+        let oversize = self.is_oversize || self.held.len() + piece.len() > MAX_ENCODED;
         // Whole in one piece, as nearly all are: nothing is copied.
-        let encoded = if self.held.is_empty() {
+        let encoded = if oversize {
+            &[]
+        } else if self.held.is_empty() {
             piece
         } else {
             // It was seen to fit.
             let _ = self.held.extend_from_slice(piece);
             &self.held
         };
-        (!F::is_empty(encoded)).then(|| F::decode(encoded))
+        if oversize || !F::is_empty(encoded) {
+            let result = if oversize { Err(Refused::Oversize) } else { F::decode(encoded) };
+            self.counts.add(&result);
+            take(encoded, result);
+        }
     }
+}
 
-    const fn count(&mut self, result: &Result<Record, Refused>) {
+impl Counts {
+    const fn add(&mut self, result: &Result<Record, Refused>) {
         let count = match result {
-            Ok(_) => &mut self.counts.records,
-            Err(Refused::Form) => &mut self.counts.form,
-            Err(Refused::Checksum) => &mut self.counts.checksum,
-            Err(Refused::Version) => &mut self.counts.version,
-            Err(Refused::Oversize) => &mut self.counts.oversize,
+            Ok(_) => &mut self.records,
+            Err(Refused::Form) => &mut self.form,
+            Err(Refused::Checksum) => &mut self.checksum,
+            Err(Refused::Version) => &mut self.version,
+            Err(Refused::Oversize) => &mut self.oversize,
         };
         *count = count.wrapping_add(1);
     }

@@ -308,7 +308,7 @@ pub fn plain(text: &str) -> String {
 
 /// A frequency and its 95 % half width, both to the place of the half width's second figure, which is rounded up (JCGM 100:2008,
 /// 7.2.6: uncertainties need two figures at most). Without a half width, six decimals; empty where unknown.
-fn figures(frequency: Option<f64>, u95: Option<f64>) -> (String, String) {
+pub fn figures(frequency: Option<f64>, u95: Option<f64>) -> (String, String) {
     let Some(frequency) = frequency else { return (String::new(), String::new()) };
     let Some(u95) = u95.filter(|u| *u > 0.0) else { return (format!("{frequency:.6}"), String::new()) };
     let places = (1.0 - u95.log10().floor()).clamp(0.0, 9.0);

@@ -1,0 +1,80 @@
+//! Readings from a broker: MQTT 3.1.1 (OASIS), QoS 1, as `humtick relay` publishes them.
+//!
+//! ```text
+//! TOPIC/NAME         lines; NAME is the sensor's
+//! TOPIC/NAME/state   retained; "gone" when the sensor's relay is
+//! ```
+
+use std::time::Duration;
+
+use rumqttc::{Client, ConnectReturnCode, Event, MqttOptions, Packet, Publish, QoS};
+
+use super::threads::Message;
+use crate::wire::address::{Address, Host};
+use crate::wire::greeting::Name;
+
+/// From one try to connect to the next.
+const AGAIN: Duration = Duration::from_secs(1);
+
+/// Requests of ours on their way: two subscriptions.
+const REQUESTS: usize = 10;
+
+/// Reads what is published below `topic` until nobody hears it any more. With a `session` the broker keeps for it what comes while it is
+/// away; without one, it begins anew with each connection.
+pub fn read(
+    address: &Address,
+    broker: &Host,
+    topic: &str,
+    session: Option<&Name>,
+    say: &impl Fn(Message) -> bool,
+) {
+    // Of this process, and below the 23 characters that every broker takes (MQTT 3.1.1, 3.1.3.1).
+    let own = format!("humticklisten{}", std::process::id());
+    let id = session.map_or(own, |name| name.as_str().to_string());
+    let mut options = MqttOptions::new(id, &broker.name, broker.port);
+    options.set_keep_alive(Duration::from_secs(5));
+    options.set_clean_session(session.is_none());
+    let (client, mut connection) = Client::new(options, REQUESTS);
+    let mut is_told = false;
+    for event in connection.iter() {
+        match event {
+            Ok(Event::Incoming(Packet::ConnAck(answer))) if answer.code == ConnectReturnCode::Success => {
+                // A session may have been forgotten; once more does no harm.
+                for filter in [format!("{topic}/+"), format!("{topic}/+/state")] {
+                    // Fails only where the connection is being given up, which the next event says.
+                    let _ = client.try_subscribe(filter, QoS::AtLeastOnce);
+                }
+                if std::mem::take(&mut is_told) && !say(Message::Note(format!("{address}: is there again"))) {
+                    return;
+                }
+            }
+            Ok(Event::Incoming(Packet::Publish(publish))) => {
+                if let Some(message) = message(topic, &publish)
+                    && !say(message)
+                {
+                    return;
+                }
+            }
+            Ok(_) => {}
+            Err(error) => {
+                if !std::mem::replace(&mut is_told, true)
+                    && !say(Message::Note(format!("{address}: {error}: tried again every second")))
+                {
+                    return;
+                }
+                std::thread::sleep(AGAIN);
+            }
+        }
+    }
+}
+
+fn message(topic: &str, publish: &Publish) -> Option<Message> {
+    let below = publish.topic.strip_prefix(topic)?.strip_prefix('/')?;
+    match below.split_once('/') {
+        None => Some(Message::Topic(Name::like(below), publish.payload.to_vec())),
+        Some((name, "state")) if publish.payload.as_ref() == b"gone" => {
+            Some(Message::Note(format!("{}: its relay has gone", Name::like(name))))
+        }
+        Some(_) => None,
+    }
+}

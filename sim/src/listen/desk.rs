@@ -1,0 +1,169 @@
+//! Where readings go: to the station, from there to the log, and to whoever watches.
+
+use std::collections::VecDeque;
+use std::time::Instant;
+
+use humtick::State;
+use humtick::link::Record;
+
+use crate::entry::state_name;
+use crate::log::folder::{Folder, Place};
+use crate::log::row::Row;
+use crate::station::{Id, News, Sensor, Station, Way};
+use crate::wire::greeting::Name;
+
+/// Who watches.
+pub trait Watcher {
+    /// What a reading of a sensor made known.
+    fn news(&mut self, sensor: &Sensor, row: &Row, news: &News);
+
+    /// Something to be said to people.
+    fn note(&mut self, text: &str);
+}
+
+/// Headlines that are kept.
+const HEADLINES: usize = 100;
+
+/// News worth a line on a screen.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Headline {
+    /// Milliseconds since 1970.
+    pub utc_ms: i64,
+    /// The sensor.
+    pub name: Name,
+    /// What happened.
+    pub text: String,
+    /// Whether somebody should look.
+    pub is_alarm: bool,
+}
+
+/// The station and its log.
+#[derive(Debug)]
+pub struct Desk {
+    station: Station,
+    folder: Option<Folder>,
+    /// By sensor.
+    places: Vec<Place>,
+    headlines: VecDeque<Headline>,
+    now: Instant,
+    utc_ms: i64,
+}
+
+impl Desk {
+    /// Of a new station, writing to `folder` if there is one.
+    pub fn new(station: Station, folder: Option<Folder>) -> Self {
+        Self {
+            station,
+            folder,
+            places: Vec::new(),
+            headlines: VecDeque::new(),
+            now: Instant::now(),
+            utc_ms: 0,
+        }
+    }
+
+    /// What follows comes now.
+    pub const fn at(&mut self, now: Instant, utc_ms: i64) {
+        (self.now, self.utc_ms) = (now, utc_ms);
+    }
+
+    /// The sensors.
+    pub const fn station(&self) -> &Station {
+        &self.station
+    }
+
+    /// The log.
+    pub const fn folder(&self) -> Option<&Folder> {
+        self.folder.as_ref()
+    }
+
+    /// The latest headlines, newest first.
+    pub fn headlines(&self) -> impl ExactSizeIterator<Item = &Headline> {
+        self.headlines.iter()
+    }
+
+    /// Carries trends on through silence.
+    pub fn advance(&mut self, now: Instant) {
+        self.station.advance(now);
+    }
+
+    pub(super) fn claim(
+        &mut self,
+        name: &Name,
+        way: Way,
+        record: &Record,
+        watcher: &mut dyn Watcher,
+    ) -> Option<Id> {
+        let before = self.station.sensors().len();
+        let id = self.station.claim(name, way, record, self.now)?;
+        let sensor = self.station.sensor(id)?;
+        if self.station.sensors().len() > before {
+            if let Some(folder) = &mut self.folder {
+                self.places.push(folder.add(&sensor.name));
+            }
+            if sensor.name != *name {
+                watcher.note(&format!("{name}: a second sensor of this name is called {}", sensor.name));
+            }
+        }
+        Some(id)
+    }
+
+    pub(super) fn release(&mut self, id: Id, way: Way) {
+        self.station.release(id, way);
+    }
+
+    pub(super) fn refuse(&mut self, id: Id) {
+        self.station.refuse(id);
+    }
+
+    pub(super) fn take(&mut self, id: Id, record: Record, watcher: &mut dyn Watcher) {
+        let row = Row { utc_ms: self.utc_ms, record };
+        let mut news = Vec::new();
+        self.station.take(id, record, self.now, self.utc_ms, |what| news.push(what));
+        let Some(sensor) = self.station.sensor(id) else { return };
+        for what in news {
+            if what == News::Reading
+                && let (Some(folder), Some(place)) = (&mut self.folder, self.places.get(id.place()))
+            {
+                folder.take(*place, &row);
+            }
+            if let Some((text, is_alarm)) = headline(&what) {
+                self.headlines.truncate(HEADLINES - 1);
+                let (utc_ms, name) = (self.utc_ms, sensor.name.clone());
+                self.headlines.push_front(Headline { utc_ms, name, text, is_alarm });
+            }
+            watcher.news(sensor, &row, &what);
+        }
+    }
+
+    /// Hands what was taken to the log's files.
+    pub fn flush(&mut self, watcher: &mut dyn Watcher) {
+        if let Some(folder) = &mut self.folder {
+            folder.flush(self.now, &mut |notice| watcher.note(&notice.to_string()));
+        }
+    }
+
+    /// Whether every reading taken of the sensor is in its file, or there is no log.
+    pub fn is_kept(&self, id: Id) -> bool {
+        match (&self.folder, self.places.get(id.place())) {
+            (Some(folder), Some(place)) => folder.is_written(*place),
+            (None, _) => true,
+            (Some(_), None) => false,
+        }
+    }
+}
+
+/// What is said of news, and whether it is an alarm; nothing of a mere reading.
+pub fn headline(news: &News) -> Option<(String, bool)> {
+    Some(match news {
+        News::Reading => return None,
+        News::State(state) => (state_name(*state).into(), *state == State::Lost),
+        News::Restarted => ("started anew".into(), false),
+        News::Missing(1) => ("1 reading missing".into(), false),
+        News::Missing(count) => (format!("{count} readings missing"), false),
+        News::Limit { band, left: true, extreme } => (format!("outside {band}: {extreme:.4}"), true),
+        News::Limit { band, left: false, extreme } => {
+            (format!("no longer outside {band}; farthest {extreme:.4}"), false)
+        }
+    })
+}

@@ -1,0 +1,160 @@
+//! Ways in that have to be waited for: standard input, serial lines, connections of our own making. Each has a thread that reads.
+
+use std::collections::HashMap;
+use std::fmt;
+use std::io::{ErrorKind, Read};
+use std::sync::Arc;
+use std::sync::mpsc::SyncSender;
+use std::thread;
+use std::time::Duration;
+
+use mio::Waker;
+
+use super::desk::{Desk, Watcher};
+use super::feed::Feed;
+use super::{Options, PIECE, broker};
+use crate::station::MOST_SENSORS;
+use crate::wire::address::Address;
+use crate::wire::greeting::Name;
+use crate::wire::open::{self, Stream};
+
+/// From one try to open to the next.
+const AGAIN: Duration = Duration::from_secs(1);
+
+/// What a thread has to say.
+pub enum Message {
+    /// Bytes that came.
+    Bytes(Vec<u8>),
+    /// What was published under a sensor's topic.
+    Topic(Name, Vec<u8>),
+    /// For people.
+    Note(String),
+    /// Nothing comes any more.
+    Ended,
+}
+
+/// A way in with a thread.
+pub struct From {
+    address: Address,
+    number: usize,
+    feed: Feed,
+    /// Of a broker's topics.
+    topics: HashMap<Name, Feed>,
+    session: Option<Name>,
+    has_ended: bool,
+}
+
+impl From {
+    /// Called as the options have it, or after the address.
+    pub fn new(address: &Address, number: usize, options: &Options, ways: &mut u64) -> Self {
+        *ways += 1;
+        let own = || match address {
+            Address::Serial { path, .. } => {
+                Name::like(&path.file_name().unwrap_or_default().to_string_lossy())
+            }
+            Address::Tcp(host) => Name::like(&host.name),
+            Address::Standard => Name::like("input"),
+            _ => Name::like("terminal"),
+        };
+        let feed = Feed::called(*ways, options.name.clone().unwrap_or_else(own));
+        let (address, session) = (address.clone(), options.session.clone());
+        Self { address, number, feed, topics: HashMap::new(), session, has_ended: false }
+    }
+
+    /// Begins to read.
+    pub fn start(&self, outbox: SyncSender<(usize, Message)>, waker: Arc<Waker>) {
+        let (address, number, session) = (self.address.clone(), self.number, self.session.clone());
+        thread::spawn(move || {
+            let say = |message| {
+                let is_heard = outbox.send((number, message)).is_ok();
+                // Where that fails the next turn looks all the same.
+                let _ = waker.wake();
+                is_heard
+            };
+            match &address {
+                Address::Mqtt { broker, topic } => {
+                    broker::read(&address, broker, topic, session.as_ref(), &say);
+                }
+                _ => read(&address, &say),
+            }
+            say(Message::Ended);
+        });
+    }
+
+    pub const fn has_ended(&self) -> bool {
+        self.has_ended
+    }
+
+    pub fn take(&mut self, message: Message, ways: &mut u64, desk: &mut Desk, watcher: &mut dyn Watcher) {
+        match message {
+            Message::Topic(name, bytes) => {
+                if self.topics.len() >= MOST_SENSORS && !self.topics.contains_key(&name) {
+                    return;
+                }
+                let feed = self.topics.entry(name.clone()).or_insert_with(|| {
+                    *ways += 1;
+                    Feed::called(*ways, name)
+                });
+                feed.take(&bytes, desk, watcher);
+                // What is published is whole, with or without the end of its line.
+                feed.take(b"\n", desk, watcher);
+            }
+            Message::Bytes(bytes) => self.feed.take(&bytes, desk, watcher),
+            Message::Note(text) => watcher.note(&text),
+            Message::Ended => {
+                self.has_ended = true;
+                self.feed.close(desk);
+            }
+        }
+    }
+}
+
+/// Reads until nothing can come or nobody hears any more; what is lost is opened again, standard input apart.
+fn read(address: &Address, say: &impl Fn(Message) -> bool) {
+    let mut buffer = vec![0; PIECE];
+    let mut is_told = false;
+    loop {
+        let why = match open::stream(address) {
+            Ok(mut stream) => {
+                if is_told && !say(Message::Note(format!("{address}: is there again"))) {
+                    return;
+                }
+                is_told = false;
+                if let Stream::Pty(pty) = &stream
+                    && !say(Message::Note(format!("{address}: {}", pty.far.display())))
+                {
+                    return;
+                }
+                loop {
+                    match stream.read(&mut buffer) {
+                        Ok(0) => break "has ended".to_string(),
+                        Ok(length) => {
+                            if !say(Message::Bytes(buffer.get(..length).unwrap_or_default().to_vec())) {
+                                return;
+                            }
+                        }
+                        Err(e) if e.kind() == ErrorKind::Interrupted => {}
+                        Err(e) => break e.to_string(),
+                    }
+                }
+            }
+            Err(e) => e.to_string(),
+        };
+        // A line without its end is no line, but what comes next begins a new one.
+        if *address == Address::Standard || !say(Message::Bytes(b"\n".to_vec())) {
+            return;
+        }
+        if !std::mem::replace(&mut is_told, true)
+            && !say(Message::Note(format!("{address}: {why}: tried again every second")))
+        {
+            return;
+        }
+        thread::sleep(AGAIN);
+    }
+}
+
+impl fmt::Display for From {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.address.fmt(f)
+    }
+}

@@ -1,0 +1,253 @@
+//! The second processor's job on a larger machine: link lines in, out over a network that comes and goes, nothing lost on the way.
+//!
+//! ```text
+//! wire -> [source] -> lane of its sensor: [store] (memory: the core's backlog; disk: [spool]) -> [way] (tcp, udp, serial, [mqtt]) -> wire
+//!                                                       ^--- what is known to have arrived ---'
+//! ```
+//!
+//! What is guaranteed depends on what the far end tells:
+//!
+//! | to | a line counts as delivered when |
+//! |---|---|
+//! | `tcp://`, far end sends receipts | it has a receipt ([`greeting`](crate::wire::greeting)) |
+//! | `tcp://`, it sends none | the connection still stands 6 s later, the network having answered; or was closed by the far end after the last line |
+//! | `mqtt://` | the broker has acknowledged it (QoS 1) |
+//! | `udp://`, serial ports, pseudo-terminals, `-` | it is written |
+//!
+//! What does not count as delivered when a connection is lost goes out again: each line at least once, in order, and what comes twice is told
+//! by its sequence number and time ([`arrivals`](crate::wire::arrivals)). No more than some 1,000 lines of a sensor are on their way at once: to a
+//! far end that sends no receipts some 170 a second get through. With a [`Spool`](spool) that holds across restarts of the relay, `kill -9` included; without, lines in memory go
+//! with it. Lines dropped for want of room are counted.
+
+mod lane;
+mod mqtt;
+mod retry;
+mod source;
+pub mod spool;
+mod store;
+mod way;
+
+pub use lane::Counts;
+pub use store::{Line, Passed};
+
+use std::collections::BTreeMap;
+use std::io;
+use std::net::{SocketAddr, TcpListener, UdpSocket};
+use std::path::PathBuf;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
+
+use humtick::link::Keep;
+
+use crate::wire::address::Address;
+use crate::wire::greeting::Name;
+use lane::Lane;
+use retry::Retry;
+use spool::Spool;
+use store::Store;
+
+/// Sensors at once; lines of more are refused.
+pub const MOST_SENSORS: usize = 64;
+
+/// What users are told as it happens; a line each.
+pub type Tell = Arc<dyn Fn(&str) + Send + Sync>;
+
+/// What is to be relayed.
+#[derive(Clone, Debug)]
+pub struct Plan {
+    /// Where lines come from.
+    pub from: Address,
+    /// Where they go.
+    pub to: Address,
+    /// What the sensor is called where its line cannot say.
+    pub name: Option<Name>,
+    /// Whether a TCP far end is told names.
+    pub says_name: bool,
+    /// What waits in memory while the far end is away.
+    pub keep: Keep,
+    /// Lines that wait in memory at most, each sensor.
+    pub room: usize,
+    /// Folder of the spool: everything waits on disk.
+    pub spool: Option<PathBuf>,
+    /// Most bytes of a sensor's spool.
+    pub spool_limit: u64,
+    /// Longest wait between two attempts to connect.
+    pub retry_most: Duration,
+}
+
+/// A running relay.
+pub struct Relay {
+    lanes: Arc<Lanes>,
+    /// Where it listens, if it does.
+    local: Option<SocketAddr>,
+    source: JoinHandle<()>,
+}
+
+/// The lanes, by their sensors' names.
+struct Lanes {
+    plan: Plan,
+    tell: Tell,
+    all: Mutex<BTreeMap<Name, Served>>,
+    refused: AtomicU64,
+    is_full: AtomicU64,
+}
+
+/// A lane and the thread that serves it.
+struct Served {
+    lane: Arc<Lane>,
+    thread: JoinHandle<()>,
+}
+
+impl Lanes {
+    /// The lane of that sensor, made if there is none and there is room.
+    fn find(&self, name: &Name) -> Option<Arc<Lane>> {
+        let mut all = self.all.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(served) = all.get(name) {
+            return Some(Arc::clone(&served.lane));
+        }
+        let room = match self.plan.to {
+            // Lines carry no name: two sensors on one wire could not be told apart.
+            Address::Serial { .. } | Address::Pty { .. } | Address::Standard => 1,
+            _ => MOST_SENSORS,
+        };
+        if all.len() >= room {
+            self.refuse();
+            if self.is_full.swap(1, Ordering::Relaxed) == 0 {
+                let to = &self.plan.to;
+                (self.tell)(&format!("{name}: left out, since {room} is as many sensors as go to {to}"));
+            }
+            return None;
+        }
+        match self.open(name) {
+            Ok(lane) => {
+                all.insert(name.clone(), Served { thread: self.serve(&lane), lane: Arc::clone(&lane) });
+                Some(lane)
+            }
+            Err(e) => {
+                (self.tell)(&format!("{name}: the spool cannot be opened: {e}; its lines are refused"));
+                self.refuse();
+                None
+            }
+        }
+    }
+
+    fn open(&self, name: &Name) -> io::Result<Arc<Lane>> {
+        let store = match &self.plan.spool {
+            Some(folder) => {
+                Store::Spool(Box::new(Spool::open(&folder.join(name.as_str()), self.plan.spool_limit)?))
+            }
+            None => Store::memory(self.plan.keep, self.plan.room),
+        };
+        Ok(Arc::new(Lane::new(name.clone(), store)))
+    }
+
+    fn serve(&self, lane: &Arc<Lane>) -> JoinHandle<()> {
+        let Plan { to, says_name, retry_most, .. } = self.plan.clone();
+        let (lane, tell) = (Arc::clone(lane), Arc::clone(&self.tell));
+        std::thread::spawn(move || way::serve(&lane, &to, says_name, Retry::new(retry_most), &tell))
+    }
+
+    fn refuse(&self) {
+        self.refused.fetch_add(1, Ordering::Relaxed);
+    }
+}
+
+impl Relay {
+    /// Begins. What an earlier relay has left in the spool goes out first.
+    ///
+    /// # Errors
+    /// If it cannot listen, or the spool cannot be opened.
+    pub fn start(plan: Plan, tell: Tell) -> io::Result<Self> {
+        let lanes = Arc::new(Lanes {
+            all: Mutex::new(BTreeMap::new()),
+            refused: AtomicU64::new(0),
+            is_full: AtomicU64::new(0),
+            plan: plan.clone(),
+            tell: Arc::clone(&tell),
+        });
+        for name in left(&plan)? {
+            if lanes.find(&name).is_none() {
+                return Err(io::Error::other(format!("what is left of {name} has no way out")));
+            }
+        }
+        let mine = Arc::clone(&lanes);
+        let (local, source) = match &plan.from {
+            Address::TcpListen(at) => {
+                let listener = TcpListener::bind(at)?;
+                let local = listener.local_addr()?;
+                (Some(local), std::thread::spawn(move || source::connections(&listener, &mine, &tell)))
+            }
+            Address::Udp(at) => {
+                let socket = UdpSocket::bind(at)?;
+                let local = socket.local_addr()?;
+                (Some(local), std::thread::spawn(move || source::datagrams(&socket, &mine, &tell)))
+            }
+            Address::UdpTo(_) | Address::Mqtt { .. } => {
+                return Err(io::Error::other(format!("nothing can be taken from {}", plan.from)));
+            }
+            from => {
+                let from = from.clone();
+                let name = plan.name.unwrap_or_else(|| match &from {
+                    Address::Standard => Name::like("sensor"),
+                    Address::Serial { path, .. } => {
+                        Name::like(&path.file_name().unwrap_or_default().to_string_lossy())
+                    }
+                    Address::Pty { .. } => Name::like("pty"),
+                    other => Name::like(&other.to_string().replace("tcp://", "")),
+                });
+                let lane = lanes.find(&name).ok_or_else(|| io::Error::other("the sensor has no way out"))?;
+                let retry = Retry::new(plan.retry_most);
+                (None, std::thread::spawn(move || source::single(&from, &lane, retry, &tell)))
+            }
+        };
+        Ok(Self { lanes, local, source })
+    }
+
+    /// Where it listens: with the port that was free, if any was to be taken.
+    pub const fn local(&self) -> Option<SocketAddr> {
+        self.local
+    }
+
+    /// Whether nothing will come any more.
+    pub fn is_over(&self) -> bool {
+        self.source.is_finished()
+    }
+
+    /// What came in and went out, by sensor; and connections and sensors refused.
+    pub fn counts(&self) -> (Vec<(Name, Counts)>, u64) {
+        let all = self.lanes.all.lock().unwrap_or_else(PoisonError::into_inner);
+        let counts = all.iter().map(|(name, served)| (name.clone(), served.lane.counts())).collect();
+        (counts, self.lanes.refused.load(Ordering::Relaxed))
+    }
+
+    /// Takes nothing more, and delivers what waits for so long at most; the counts then.
+    pub fn end(self, linger: Duration) -> (Vec<(Name, Counts)>, u64) {
+        let deadline = Instant::now() + linger;
+        let lanes = std::mem::take(&mut *self.lanes.all.lock().unwrap_or_else(PoisonError::into_inner));
+        lanes.values().for_each(|served| served.lane.end(deadline));
+        let mut counts = Vec::new();
+        for (name, Served { lane, thread }) in lanes {
+            // One that panicked has said so; its counts stand.
+            let _ = thread.join();
+            counts.push((name, lane.counts()));
+        }
+        (counts, self.lanes.refused.load(Ordering::Relaxed))
+    }
+}
+
+/// Sensors of which something is in the spool.
+fn left(plan: &Plan) -> io::Result<Vec<Name>> {
+    let Some(folder) = &plan.spool else { return Ok(Vec::new()) };
+    std::fs::create_dir_all(folder)?;
+    let mut names = Vec::new();
+    for entry in std::fs::read_dir(folder)? {
+        let entry = entry?;
+        if entry.file_type()?.is_dir() {
+            names.extend(entry.file_name().to_str().and_then(|name| name.parse::<Name>().ok()));
+        }
+    }
+    names.sort();
+    Ok(names)
+}

@@ -1,0 +1,285 @@
+//! Where lines come from: each stream of bytes a sensor, by name or by address.
+
+use std::collections::HashMap;
+use std::io::{self, Read, Write};
+use std::net::{IpAddr, Shutdown, SocketAddr, TcpListener, TcpStream, UdpSocket};
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::{Duration, Instant};
+
+use humtick::link::{Decoder, Record, Refused, Text};
+
+use super::lane::Lane;
+use super::retry::Retry;
+use super::store::Line;
+use super::{Lanes, Tell};
+use crate::wire::address::Address;
+use crate::wire::greeting::{Name, receipt};
+use crate::wire::open::{Stream, stream};
+
+/// Connections at once; more are closed as they come.
+const MOST: usize = 256;
+
+/// A connection that has said nothing for so long is closed: its sensor connects again when it has something to say.
+const SILENT: Duration = Duration::from_secs(600);
+
+/// Reads one stream, opening it again when it is lost, until its end: only standard input has one.
+pub(super) fn single(from: &Address, lane: &Arc<Lane>, mut retry: Retry, tell: &Tell) {
+    let mut is_away = false;
+    loop {
+        let why = match stream(from) {
+            Ok(mut stream) => {
+                match &stream {
+                    Stream::Pty(pty) => tell(&format!("the sensor's terminal is {}", pty.far.display())),
+                    _ if is_away => tell(&format!("{from} is there again")),
+                    _ => {}
+                }
+                is_away = false;
+                retry.reset();
+                let mut feed = Feed::new(tell);
+                match pour(&mut stream, |bytes| feed.take(bytes, |_| Some(Arc::clone(lane)))) {
+                    Ok(()) if matches!(stream, Stream::Standard) => return,
+                    Ok(()) => "it ended".to_owned(),
+                    Err(e) => e.to_string(),
+                }
+            }
+            Err(e) => e.to_string(),
+        };
+        if !is_away {
+            tell(&format!("{from}: {why}; trying again"));
+            is_away = true;
+        }
+        std::thread::sleep(retry.wait());
+    }
+}
+
+/// Hands over what comes until the end; where reads have a time limit, nothing whenever it passes, and not for longer than [`SILENT`].
+fn pour(stream: &mut impl Read, mut take: impl FnMut(&[u8])) -> io::Result<()> {
+    let mut bytes = [0; 4_096];
+    let mut heard = Instant::now();
+    loop {
+        match stream.read(&mut bytes) {
+            Ok(0) => return Ok(()),
+            Ok(len) => {
+                heard = Instant::now();
+                take(&bytes[..len]);
+            }
+            Err(e) if e.kind() == io::ErrorKind::Interrupted => {}
+            // Which of the two is the system's choice.
+            Err(e)
+                if matches!(e.kind(), io::ErrorKind::WouldBlock | io::ErrorKind::TimedOut)
+                    && heard.elapsed() < SILENT =>
+            {
+                take(&[]);
+            }
+            Err(e) => return Err(e),
+        }
+    }
+}
+
+/// One stream's decoder. A lane is asked for when there is the first name or record: garbage makes none.
+struct Feed<'a> {
+    decoder: Decoder<Text>,
+    lane: Option<Arc<Lane>>,
+    is_first: bool,
+    /// Lines of this stream, refused ones included, the name excepted.
+    lines: u64,
+    tell: &'a Tell,
+    is_disk_failing: bool,
+}
+
+impl<'a> Feed<'a> {
+    fn new(tell: &'a Tell) -> Self {
+        Self { decoder: Decoder::new(), lane: None, is_first: true, lines: 0, tell, is_disk_failing: false }
+    }
+
+    fn take(&mut self, bytes: &[u8], mut find: impl FnMut(Option<Name>) -> Option<Arc<Lane>>) {
+        let Self { decoder, lane, is_first, lines, tell, is_disk_failing } = self;
+        decoder.pass(bytes, |text, result: Result<Record, Refused>| {
+            let is_first = std::mem::take(is_first);
+            if result == Err(Refused::Form)
+                && is_first
+                && let Some(name) = Name::in_line(text)
+            {
+                *lane = find(Some(name));
+                return;
+            }
+            *lines += 1;
+            match (result, Line::new(text)) {
+                (Ok(record), Some(line)) => {
+                    if lane.is_none() {
+                        *lane = find(None);
+                    }
+                    let Some(lane) = lane else { return };
+                    let kept = lane.take(line, &record);
+                    if let Err(e) = &kept
+                        && !*is_disk_failing
+                    {
+                        tell(&format!(
+                            "{}: the spool cannot be written: {e}; lines wait in memory",
+                            lane.name
+                        ));
+                    }
+                    if kept.is_ok() && *is_disk_failing {
+                        tell(&format!("{}: the spool can be written again", lane.name));
+                    }
+                    *is_disk_failing = kept.is_err();
+                }
+                _ => {
+                    if let Some(lane) = lane {
+                        lane.refuse();
+                    }
+                }
+            }
+        });
+    }
+}
+
+/// Who feeds which lane.
+#[derive(Default)]
+struct Feeders {
+    by_name: HashMap<Name, (usize, TcpStream)>,
+}
+
+/// Takes connections for ever.
+pub(super) fn connections(listener: &TcpListener, lanes: &Arc<Lanes>, tell: &Tell) {
+    let feeders = Arc::new(Mutex::new(Feeders::default()));
+    let open = Arc::new(AtomicUsize::new(0));
+    for id in 0.. {
+        let (stream, peer) = match listener.accept() {
+            Ok(accepted) => accepted,
+            Err(e) => {
+                // Out of handles, say: the others are served meanwhile.
+                tell(&format!("a connection cannot be taken: {e}"));
+                std::thread::sleep(Duration::from_secs(1));
+                continue;
+            }
+        };
+        if open.fetch_add(1, Ordering::Relaxed) >= MOST {
+            open.fetch_sub(1, Ordering::Relaxed);
+            lanes.refuse();
+            continue;
+        }
+        let (feeders, lanes, tell) = (Arc::clone(&feeders), Arc::clone(lanes), Arc::clone(tell));
+        let open = Arc::clone(&open);
+        std::thread::spawn(move || {
+            connection(id, stream, peer, &feeders, &lanes, &tell);
+            open.fetch_sub(1, Ordering::Relaxed);
+        });
+    }
+}
+
+fn connection(
+    id: usize,
+    mut stream: TcpStream,
+    peer: SocketAddr,
+    feeders: &Mutex<Feeders>,
+    lanes: &Lanes,
+    tell: &Tell,
+) {
+    let (Ok(handle), Ok(())) = (stream.try_clone(), stream.set_read_timeout(Some(RECEIPT))) else { return };
+    let mut feed = Feed::new(tell);
+    let mut mine = None;
+    let mut receipts = lanes.plan.spool.is_some().then(|| Receipts::new(&handle)).flatten();
+    // How it ends says nothing that the gap in the sequence will not.
+    let _ = pour(&mut stream, |bytes| {
+        feed.take(bytes, |said| {
+            let Ok(handle) = handle.try_clone() else { return None };
+            let mut feeders = feeders.lock().unwrap_or_else(PoisonError::into_inner);
+            let name = said.unwrap_or_else(|| free_name(&feeders, peer.ip()));
+            let lane = lanes.find(&name)?;
+            // A sensor that connects anew has left its old connection behind, whatever that one thinks.
+            if let Some((_, old)) = feeders.by_name.insert(name.clone(), (id, handle)) {
+                let _ = old.shutdown(Shutdown::Both);
+            }
+            mine = Some(name);
+            Some(lane)
+        });
+        if feed.lane.is_none() && mine.is_none() && feed.decoder.counts().records > 0 {
+            // There is no lane for it: too many sensors.
+            let _ = handle.shutdown(Shutdown::Both);
+        }
+        if let Some(receipts) = &mut receipts {
+            receipts.say(&feed, mine.is_some(), false);
+        }
+    });
+    if let Some(receipts) = &mut receipts {
+        receipts.say(&feed, mine.is_some(), true);
+    }
+    let mut feeders = feeders.lock().unwrap_or_else(PoisonError::into_inner);
+    if let Some(name) = mine
+        && feeders.by_name.get(&name).is_some_and(|(feeder, _)| *feeder == id)
+    {
+        feeders.by_name.remove(&name);
+    }
+}
+
+/// Tells a sender how many of its lines are on disk; one that does not read that is told no more.
+struct Receipts {
+    to: Option<TcpStream>,
+    said: u64,
+    last: Instant,
+}
+
+/// From one receipt to the next, and after the last line: a sender waits for it that has as many lines on their way as it may.
+const RECEIPT: Duration = Duration::from_millis(200);
+
+impl Receipts {
+    fn new(stream: &TcpStream) -> Option<Self> {
+        let to = stream.try_clone().ok()?;
+        to.set_write_timeout(Some(Duration::from_millis(10))).ok()?;
+        Some(Self { to: Some(to), said: 0, last: Instant::now() })
+    }
+
+    fn say(&mut self, feed: &Feed<'_>, has_lane: bool, is_last: bool) {
+        let lines = feed.lines;
+        if !has_lane
+            || feed.is_disk_failing
+            || lines == self.said
+            || !is_last && self.last.elapsed() < RECEIPT
+        {
+            return;
+        }
+        (self.said, self.last) = (lines, Instant::now());
+        let text = receipt(lines);
+        if self.to.as_mut().is_some_and(|to| to.write_all(text.as_bytes()).is_err()) {
+            self.to = None;
+        }
+    }
+}
+
+/// Connections that say no name go by their machine, and the first number that is free if there are several: so one that comes back finds its
+/// place again.
+fn free_name(feeders: &Feeders, ip: IpAddr) -> Name {
+    let name = |n: usize| match n {
+        1 => Name::like(&ip.to_string()),
+        n => Name::like(&format!("{ip}-{n}")),
+    };
+    (1..=MOST + 1).map(name).find(|name| !feeders.by_name.contains_key(name)).unwrap_or_else(|| name(1))
+}
+
+/// Takes datagrams for ever; each sender is a sensor.
+pub(super) fn datagrams(socket: &UdpSocket, lanes: &Lanes, tell: &Tell) {
+    let mut feeds: HashMap<SocketAddr, Feed<'_>> = HashMap::new();
+    let mut bytes = [0; 2_048];
+    loop {
+        match socket.recv_from(&mut bytes) {
+            Ok((len, peer)) => {
+                if !feeds.contains_key(&peer) && feeds.len() >= MOST {
+                    lanes.refuse();
+                    continue;
+                }
+                let feed = feeds.entry(peer).or_insert_with(|| Feed::new(tell));
+                feed.take(&bytes[..len], |_| lanes.find(&Name::like(&peer.to_string())));
+                if feed.lane.is_none() {
+                    // Garbage is no sensor.
+                    feeds.remove(&peer);
+                }
+            }
+            Err(e) => {
+                tell(&format!("no datagram can be taken: {e}"));
+                std::thread::sleep(Duration::from_secs(1));
+            }
+        }
+    }
+}

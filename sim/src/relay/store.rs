@@ -1,0 +1,121 @@
+//! What waits in a lane: in memory by the core's backlog, or on disk.
+
+use std::io;
+
+use humtick::link::{self, Backlog, Keep, MAX_ENCODED};
+
+use super::spool::Spool;
+
+/// A line as it came, LF included.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Line {
+    len: u8,
+    bytes: [u8; MAX_ENCODED + 1],
+}
+
+impl Line {
+    /// Of a line without its LF; `None` if it is longer than a decoder takes.
+    pub fn new(line: &[u8]) -> Option<Self> {
+        let mut bytes = [0; MAX_ENCODED + 1];
+        bytes.get_mut(..line.len()).filter(|_| line.len() <= MAX_ENCODED)?.copy_from_slice(line);
+        bytes[line.len()] = b'\n';
+        Some(Self { len: line.len() as u8 + 1, bytes })
+    }
+
+    /// The line, LF included.
+    pub fn bytes(&self) -> &[u8] {
+        &self.bytes[..self.len.into()]
+    }
+}
+
+/// Stands for a line on its way.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Ticket {
+    Memory(link::Ticket),
+    /// Where the line ends in the spool.
+    Spool(u64),
+}
+
+/// What became of a lane's lines.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Passed {
+    /// Lines that are known to have arrived, or that went where nothing can be known.
+    pub delivered: u64,
+    /// Lines given up since there was no room for them.
+    pub dropped: u64,
+    /// Lines of the spool whose checksum did not hold when they were read back.
+    pub damaged: u64,
+    /// Lines that wait, those on their way included.
+    pub waiting: u64,
+}
+
+#[derive(Debug)]
+pub(super) enum Store {
+    Memory { backlog: Backlog<Line, Vec<Option<Line>>>, before: u64 },
+    Spool(Box<Spool>),
+}
+
+impl Store {
+    /// In memory, with room for so many lines.
+    pub fn memory(keep: Keep, room: usize) -> Self {
+        let room = if keep == Keep::Latest { 1 } else { room };
+        Self::Memory { backlog: Backlog::new(keep, vec![None; room]), before: 0 }
+    }
+
+    /// Takes a line. What it says if the disk does not take it: the line is kept in memory then.
+    pub fn push(&mut self, line: Line) -> io::Result<()> {
+        match self {
+            Self::Memory { backlog, before } => {
+                backlog.push(line);
+                *before += 1;
+                Ok(())
+            }
+            Self::Spool(spool) => spool.push(line),
+        }
+    }
+
+    pub fn next(&mut self) -> io::Result<Option<(Ticket, Line)>> {
+        Ok(match self {
+            Self::Memory { backlog, .. } => {
+                backlog.next().map(|(ticket, line)| (Ticket::Memory(ticket), line))
+            }
+            Self::Spool(spool) => spool.to_send()?.map(|(end, line)| (Ticket::Spool(end), line)),
+        })
+    }
+
+    pub fn arrived(&mut self, ticket: Ticket) {
+        match (self, ticket) {
+            (Self::Memory { backlog, .. }, Ticket::Memory(ticket)) => backlog.arrived(ticket),
+            (Self::Spool(spool), Ticket::Spool(end)) => spool.arrived(end),
+            // A store hands out its own tickets only.
+            _ => {}
+        }
+    }
+
+    pub fn again(&mut self) {
+        match self {
+            Self::Memory { backlog, .. } => backlog.again(),
+            Self::Spool(spool) => spool.again(),
+        }
+    }
+
+    /// Writes down what must not wait any longer.
+    pub fn save(&mut self) -> io::Result<()> {
+        match self {
+            Self::Memory { .. } => Ok(()),
+            Self::Spool(spool) => spool.save(),
+        }
+    }
+
+    pub fn passed(&self) -> Passed {
+        match self {
+            Self::Memory { backlog, before } => {
+                let waiting = backlog.len() as u64;
+                // The core's counts wrap around; what was pushed in all does not.
+                let dropped = u64::from(backlog.passed().dropped);
+                Passed { delivered: before - waiting - dropped, dropped, damaged: 0, waiting }
+            }
+            Self::Spool(spool) => spool.passed(),
+        }
+    }
+}

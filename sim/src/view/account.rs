@@ -1,0 +1,352 @@
+//! What is kept of a sensor's rows.
+
+use std::time::{Duration, Instant};
+
+use super::place::Places;
+use super::trend::Course;
+use crate::log::row::Row;
+use crate::station::limits::Limits;
+use crate::station::{Id, News, Station, Tally, Way};
+use crate::wire::greeting::Name;
+
+/// Steps over the usual one from which on something is missing, as in [`crate::series`].
+const GAP: f64 = 1.6;
+
+/// Readings in a row that short averaging times are taken from: 3.6 hours at ten a second.
+const STRETCH: usize = 1 << 17;
+
+/// Gaps and events that are listed; others are counted.
+const LISTED: usize = 200;
+
+/// Bins of the distribution: 1 mHz each, 7.5 Hz either way, which is what EN 50160 allows an island.
+const BINS: i64 = 15_000;
+
+/// Share of the readings that ten seconds must have for their mean to count.
+const ENOUGH: f64 = 0.8;
+
+/// Why readings are missing.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum GapKind {
+    /// The sensor had no signal, and said so.
+    NoSignal,
+    /// The sensor started anew.
+    Restart,
+    /// So many readings were lost on the way. After an hour and more numbers have turned over, and it is not known how many.
+    Lost(u64),
+    /// The sensor numbered nothing that is missing: it gave no reading.
+    Silent,
+}
+
+/// A time without readings.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Gap {
+    /// From the last reading before it, milliseconds since 1970.
+    pub from_ms: f64,
+    /// Seconds to the first one after it.
+    pub length_s: f64,
+    /// Why.
+    pub kind: GapKind,
+}
+
+/// Something that happened.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Happened {
+    /// Milliseconds since 1970.
+    pub at_ms: f64,
+    /// What.
+    pub news: News,
+}
+
+/// An account of one sensor's log.
+#[derive(Debug)]
+pub struct Account {
+    /// Its name.
+    pub name: Name,
+    station: Station,
+    id: Option<Id>,
+    start: Instant,
+    first_utc: i64,
+    places: Places,
+    spacing_s: Option<f64>,
+    last: Option<(f64, u64)>,
+    has_lost_signal: bool,
+    has_restarted: bool,
+    /// Lines that were no rows.
+    pub refused: u64,
+    /// Frequency less nominal over time, hertz.
+    pub course: Course,
+    /// Readings by millihertz off nominal, and those beyond.
+    pub bins: Vec<u64>,
+    /// See `bins`.
+    pub beyond: u64,
+    sum: f64,
+    count: u64,
+    /// Least and most frequency in hertz, and when.
+    pub extremes: Option<[(f64, f64); 2]>,
+    ten: Option<(i64, f64, u32)>,
+    /// Ten-second means by the number of their ten seconds since 1970, in hertz.
+    pub means: Vec<(i64, f64)>,
+    /// Ten seconds with readings, but too few.
+    pub partial: u64,
+    stretch: Vec<f64>,
+    longest: Vec<f64>,
+    /// Gaps, as far as they are listed, and all of them by kind: how many and how many seconds.
+    pub gaps: Vec<Gap>,
+    /// No signal, restarts, lost on the way, silent.
+    pub gap_sums: [(u64, f64); 4],
+    /// Events, as far as they are listed, and how many there were.
+    pub happened: Vec<Happened>,
+    /// See `happened`.
+    pub events: u64,
+    nominal_hz: Option<f64>,
+}
+
+impl Account {
+    /// Of nothing yet, with readings held to `limits` and deviations from `nominal_hz`, or 50 or 60 Hz where it is not given.
+    pub fn new(name: Name, limits: Limits, nominal_hz: Option<f64>) -> Self {
+        let start = Instant::now();
+        Self {
+            name,
+            station: Station::new(limits, nominal_hz, start),
+            id: None,
+            start,
+            first_utc: 0,
+            places: Places::default(),
+            spacing_s: None,
+            last: None,
+            has_lost_signal: false,
+            has_restarted: false,
+            refused: 0,
+            course: Course::default(),
+            bins: vec![0; BINS as usize],
+            beyond: 0,
+            sum: 0.0,
+            count: 0,
+            extremes: None,
+            ten: None,
+            means: Vec::new(),
+            partial: 0,
+            stretch: Vec::new(),
+            longest: Vec::new(),
+            gaps: Vec::new(),
+            gap_sums: [(0, 0.0); 4],
+            happened: Vec::new(),
+            events: 0,
+            nominal_hz,
+        }
+    }
+
+    /// A line that is no row.
+    pub const fn refuse(&mut self) {
+        self.refused += 1;
+    }
+
+    /// Takes the next row.
+    pub fn take(&mut self, row: &Row) {
+        if self.id.is_none() {
+            self.first_utc = row.utc_ms;
+            self.id = self.station.claim(&self.name, Way(0), &row.record, self.start);
+        }
+        let Some(id) = self.id else { return };
+        // A clock that was set back stands still here: only silence is told by it.
+        let passed = u64::try_from(row.utc_ms - self.first_utc).unwrap_or(0);
+        let now = self.start + Duration::from_millis(passed);
+        let mut news = [const { None }; 8];
+        let mut count = 0;
+        let before = self.tally();
+        self.station.take(id, row.record, now, row.utc_ms, |what| {
+            if let Some(place) = news.get_mut(count) {
+                *place = Some(what);
+                count += 1;
+            }
+        });
+        let after = self.tally();
+        if count == 0 {
+            return;
+        }
+        if after.restarts > before.restarts {
+            self.places.restart();
+            self.has_restarted = true;
+        }
+        let is_late = after.late > before.late;
+        let at_ms =
+            if is_late { row.utc_ms as f64 } else { self.places.place(row.record.time_ms, row.utc_ms) };
+        for what in news.into_iter().flatten() {
+            if !matches!(what, News::Reading | News::Missing(_)) {
+                self.events += 1;
+                if self.happened.len() < LISTED {
+                    self.happened.push(Happened { at_ms, news: what });
+                }
+            }
+        }
+        let Some(hertz) = row.record.frequency.map(|f| f.nanohertz() as f64 / 1e9) else {
+            self.has_lost_signal = true;
+            self.last = self.last.map(|(last, _)| (last, after.lost));
+            return;
+        };
+        if self.nominal_hz.is_none() {
+            self.nominal_hz = self.station.sensor(id).and_then(|sensor| sensor.nominal_hz);
+        }
+        self.spread(hertz, at_ms);
+        // Those that came late fill gaps in the distribution; where they belong has been passed.
+        if !is_late {
+            self.follow(hertz, at_ms, after.lost);
+        }
+    }
+
+    fn spread(&mut self, hertz: f64, at_ms: f64) {
+        self.sum += hertz;
+        self.count += 1;
+        let here = (hertz, at_ms);
+        let [least, most] = self.extremes.get_or_insert([here; 2]);
+        if hertz < least.0 {
+            *least = here;
+        }
+        if hertz > most.0 {
+            *most = here;
+        }
+        let bin = ((hertz - self.nominal_hz.unwrap_or(hertz)) * 1e3).round() as i64 + BINS / 2;
+        match usize::try_from(bin).ok().and_then(|bin| self.bins.get_mut(bin)) {
+            Some(bin) => *bin += 1,
+            None => self.beyond += 1,
+        }
+    }
+
+    fn follow(&mut self, hertz: f64, at_ms: f64, lost: u64) {
+        let nominal = self.nominal_hz.unwrap_or(hertz);
+        self.course.take(at_ms / 1e3, hertz - nominal);
+        if let Some((last_ms, lost_before)) = self.last {
+            let step_s = (at_ms - last_ms) / 1e3;
+            let usual = *self.spacing_s.get_or_insert(step_s);
+            let is_gap = step_s > GAP * usual && step_s > 0.0;
+            if is_gap || self.has_restarted {
+                self.gap(Gap {
+                    from_ms: last_ms,
+                    length_s: step_s.max(0.0),
+                    kind: self.kind(lost - lost_before),
+                });
+            } else if step_s > 0.0 {
+                self.spacing_s = Some(usual + (step_s - usual) / 16.0);
+            }
+        }
+        self.last = Some((at_ms, lost));
+        (self.has_lost_signal, self.has_restarted) = (false, false);
+        if self.stretch.len() < STRETCH && self.longest.len() < STRETCH {
+            self.stretch.push(hertz / nominal);
+        }
+        let number = (at_ms / 10_000.0).floor() as i64;
+        match &mut self.ten {
+            Some((ten, sum, count)) if *ten == number => {
+                *sum += hertz;
+                *count += 1;
+            }
+            _ => {
+                self.end_ten();
+                self.ten = Some((number, hertz, 1));
+            }
+        }
+    }
+
+    const fn kind(&self, lost: u64) -> GapKind {
+        if self.has_restarted {
+            GapKind::Restart
+        } else if self.has_lost_signal {
+            GapKind::NoSignal
+        } else if lost > 0 {
+            GapKind::Lost(lost)
+        } else {
+            GapKind::Silent
+        }
+    }
+
+    fn gap(&mut self, gap: Gap) {
+        let place = match gap.kind {
+            GapKind::NoSignal => 0,
+            GapKind::Restart => 1,
+            GapKind::Lost(_) => 2,
+            GapKind::Silent => 3,
+        };
+        self.gap_sums[place].0 += 1;
+        self.gap_sums[place].1 += gap.length_s;
+        self.gaps.push(gap);
+        if self.gaps.len() >= 2 * LISTED {
+            self.list_gaps();
+        }
+        self.end_stretch();
+    }
+
+    /// The longest gaps, in order of time.
+    fn list_gaps(&mut self) {
+        self.gaps.sort_by(|a, b| b.length_s.total_cmp(&a.length_s));
+        self.gaps.truncate(LISTED);
+        self.gaps.sort_by(|a, b| a.from_ms.total_cmp(&b.from_ms));
+    }
+
+    fn end_stretch(&mut self) {
+        if self.stretch.len() > self.longest.len() {
+            std::mem::swap(&mut self.stretch, &mut self.longest);
+        }
+        self.stretch.clear();
+    }
+
+    fn end_ten(&mut self) {
+        let Some((number, sum, count)) = self.ten.take() else { return };
+        let expected = 10.0 / self.spacing_s.unwrap_or(10.0);
+        // The clock that places readings may have stepped back a little.
+        let is_next = self.means.last().is_none_or(|(last, _)| number > *last);
+        if is_next && f64::from(count) >= ENOUGH * expected {
+            self.means.push((number, sum / f64::from(count)));
+        } else {
+            self.partial += 1;
+        }
+    }
+
+    /// There are no more rows.
+    pub fn end(&mut self) {
+        self.end_ten();
+        self.end_stretch();
+        self.list_gaps();
+    }
+
+    /// What became of its readings.
+    pub fn tally(&self) -> Tally {
+        self.id.and_then(|id| self.station.sensor(id)).map_or(Tally::default(), |sensor| sensor.tally)
+    }
+
+    /// From the first reading with a frequency to the last, in seconds since 1970.
+    pub fn span_s(&self) -> (f64, f64) {
+        let (start, end) = self.course.span();
+        (start, self.last.map_or(end, |(last_ms, _)| (last_ms / 1e3).clamp(start, end)))
+    }
+
+    /// Mean of all readings in hertz.
+    pub fn mean_hz(&self) -> Option<f64> {
+        (self.count > 0).then(|| self.sum / self.count as f64)
+    }
+
+    /// What deviations are from, in hertz.
+    pub const fn nominal_hz(&self) -> Option<f64> {
+        self.nominal_hz
+    }
+
+    /// Usual seconds from one reading to the next.
+    pub const fn spacing_s(&self) -> Option<f64> {
+        self.spacing_s
+    }
+
+    /// The longest stretch of readings without a gap, as fractions of nominal; cut off where it is longer than is kept.
+    pub fn longest(&self) -> &[f64] {
+        &self.longest
+    }
+
+    /// The longest stretch of ten-second means that follow one another, as fractions of nominal.
+    pub fn longest_means(&self) -> Vec<f64> {
+        let nominal = self.nominal_hz.unwrap_or(1.0);
+        let stretches = self.means.chunk_by(|a, b| a.0 + 1 == b.0);
+        let longest = stretches.max_by_key(|stretch| stretch.len()).unwrap_or_default();
+        longest.iter().map(|(_, hz)| hz / nominal).collect()
+    }
+}
+
+#[cfg(test)]
+mod tests;

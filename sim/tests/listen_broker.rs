@@ -1,0 +1,114 @@
+//! From pretend sensors over a relay and a real broker to two listeners, the broker restarted in the middle. Without mosquitto the test says
+//! so, and with `HUMTICK_BROKER=required` that is a failure.
+
+mod listening;
+
+use std::net::{TcpListener, TcpStream};
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
+use std::time::Duration;
+
+use listening::{Listening, Sender, line, until};
+
+struct Running(Child);
+
+impl Running {
+    /// The broker, which keeps sessions and what waits for them through its restarts.
+    fn broker(folder: &Path, port: u16) -> Option<Self> {
+        let config = folder.join("broker.conf");
+        let text = format!(
+            "listener {port} 127.0.0.1\nallow_anonymous true\npersistence true\npersistence_location {}/\n\
+             autosave_on_changes true\nautosave_interval 1\nmax_queued_messages 0\nmax_inflight_messages 0\nuser root\n",
+            folder.display()
+        );
+        std::fs::write(&config, text).unwrap();
+        let start = |name: &str| {
+            Command::new(name).arg("-c").arg(&config).stdout(Stdio::null()).stderr(Stdio::null()).spawn().ok()
+        };
+        let child = ["mosquitto", "/usr/sbin/mosquitto"].into_iter().find_map(start);
+        if child.is_none() {
+            assert_ne!(
+                std::env::var("HUMTICK_BROKER").as_deref(),
+                Ok("required"),
+                "mosquitto is not installed"
+            );
+            eprintln!("skipped: mosquitto is not installed (apt-get install mosquitto)");
+        }
+        let broker = Self(child?);
+        until(|| TcpStream::connect(("127.0.0.1", port)).is_ok());
+        Some(broker)
+    }
+
+    fn terminate(mut self) {
+        let done = Command::new("kill").args(["-TERM", &self.0.id().to_string()]).status().unwrap();
+        assert!(done.success());
+        self.0.wait().unwrap();
+    }
+}
+
+impl Drop for Running {
+    fn drop(&mut self) {
+        // It may have ended.
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+/// A port that was free a moment ago.
+fn free() -> u16 {
+    TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
+}
+
+#[test]
+fn a_broker_that_restarts_loses_nothing_for_either_listener() {
+    let folder = tempfile::tempdir().unwrap();
+    let (port, relayed) = (free(), free());
+    let Some(broker) = Running::broker(folder.path(), port) else { return };
+    let topic = format!("mqtt://127.0.0.1:{port}/mains");
+    let listen =
+        |session: &str| Listening::start(&["--from", &topic, "--session", session, "--format", "csv"]);
+    let listeners = [listen("desk"), listen("office")];
+    let mut relay = Command::new(env!("CARGO_BIN_EXE_humtick"));
+    relay.args(["relay", "--from", &format!("tcp-listen:{relayed}"), "--to", &topic]);
+    let _relay = Running(relay.stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap());
+    until(|| TcpStream::connect(("127.0.0.1", relayed)).is_ok());
+    let mut pump = Sender::new(&format!("127.0.0.1:{relayed}"), Some("pump"));
+    // A subscription has no sign on the outside but that something comes.
+    let mut sequence = 0u16;
+    let mut send = |count: u16| {
+        for _ in 0..count {
+            pump.send(&line(sequence, u32::from(sequence) * 100, Some(50_000 + u32::from(sequence % 100))));
+            sequence += 1;
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        sequence - 1
+    };
+    let has = |listener: &Listening, number: u16| {
+        listener
+            .out()
+            .lines()
+            .any(|line| line.starts_with("pump,") && line.contains(&format!(",{number},locked,")))
+    };
+    until(|| {
+        let number = send(1);
+        std::thread::sleep(Duration::from_millis(100));
+        listeners.iter().all(|listener| has(listener, number))
+    });
+    let first = send(100) - 100;
+    broker.terminate();
+    send(100);
+    let _broker = Running::broker(folder.path(), port).unwrap();
+    let last = send(100);
+    for listener in &listeners {
+        until(|| has(listener, last));
+    }
+    for listener in listeners {
+        let output = listener.interrupt();
+        let rows = output.out.lines().filter(|line| line.starts_with("pump,"));
+        let mut numbers: Vec<u16> =
+            rows.map(|line| line.split(',').nth(3).unwrap().parse().unwrap()).collect();
+        numbers.sort_unstable();
+        numbers.retain(|number| *number >= first);
+        assert_eq!(numbers, (first..=last).collect::<Vec<_>>(), "{}", output.err);
+    }
+}

@@ -1,0 +1,216 @@
+//! What passes, what does not, and what is said of it.
+
+use std::io::{Read, Write};
+use std::net::{TcpListener, UdpSocket};
+use std::time::{Duration, Instant};
+
+use super::far_end::FarEnd;
+use super::{Relay, Sensor, connected, text, until};
+
+/// Damaged lines and garbage stay behind and are counted; what a later version adds goes on as it came.
+#[test]
+fn lines_go_on_as_they_came_and_garbage_does_not() {
+    let mut sensor = Sensor::new();
+    let (first, second) = (sensor.line(), sensor.line());
+    let mut wrong = sensor.line();
+    wrong[7] ^= 4;
+    // A field more than this version knows, with the CRC that goes with it.
+    let mut later = b"h1 3 0.030 L 50.003003 0.000412 - 0 2 0.93 ".to_vec();
+    let crc = crc16(&later);
+    later.extend(format!("{crc:04X}\r\n").into_bytes());
+    let mut relay = Relay::start(&["--from", "-", "--to", "-"]);
+    let input =
+        [first.clone(), wrong, b"\x00\xFF garbage\n".to_vec(), second.clone(), later.clone()].concat();
+    relay.input().write_all(&input).unwrap();
+    let mut out = relay.child.stdout.take().unwrap();
+    let (status, said) = relay.drain();
+    let mut passed = Vec::new();
+    out.read_to_end(&mut passed).unwrap();
+    assert_eq!(
+        String::from_utf8(passed).unwrap(),
+        String::from_utf8([first, second, later].concat()).unwrap()
+    );
+    assert_eq!(
+        (status, said.as_str()),
+        (
+            0,
+            "sensor: 3 lines taken, 2 refused, 1 missing before; 3 delivered, 0 waiting, 0 dropped, 0 damaged on disk; \
+             0 sent again, 1 connections\n"
+        )
+    );
+}
+
+/// CRC-16/IBM-3740, bit by bit.
+fn crc16(bytes: &[u8]) -> u16 {
+    bytes.iter().fold(0xFFFF, |crc, byte| {
+        (0..8).fold(
+            crc ^ u16::from(*byte) << 8,
+            |crc, _| if crc & 0x8000 == 0 { crc << 1 } else { crc << 1 ^ 0x1021 },
+        )
+    })
+}
+
+/// Sensors that connect, by name and without, each arrive under a name of their own; one that comes back under its name goes on.
+#[test]
+fn each_sensor_has_a_lane() {
+    let far_end = FarEnd::new(true);
+    let (relay, at) = Relay::listening(&["--to", &far_end.to()]);
+    let (mut named, mut nameless) = (Sensor::new(), Sensor::new());
+    let mut connections = Vec::new();
+    for round in 0..3 {
+        let mut stream = connected(at);
+        stream.write_all(b"name pump-house\r\n").unwrap();
+        (0..5).for_each(|_| stream.write_all(&named.line()).unwrap());
+        connections.push(stream);
+        if round == 0 {
+            let mut other = connected(at);
+            (0..5).for_each(|_| other.write_all(&nameless.line()).unwrap());
+            connections.push(other);
+        }
+        until(|| far_end.kept("pump-house"), |kept| *kept == 5 * (round + 1));
+    }
+    until(|| far_end.kept("127.0.0.1"), |kept| *kept == 5);
+    let (status, said) = relay.end();
+    assert_eq!(status, 0);
+    assert!(said.contains("pump-house: 15 lines taken, 0 refused, 0 missing before; 15 delivered"), "{said}");
+    assert!(said.contains("127.0.0.1: 5 lines taken"), "{said}");
+    assert_eq!(far_end.book("pump-house").missing, 0);
+}
+
+/// Garbage at full speed and connections that say nothing cost the others nothing.
+#[test]
+fn garbage_and_silence_do_not_hinder_others() {
+    let far_end = FarEnd::new(true);
+    let (relay, at) = Relay::listening(&["--to", &far_end.to()]);
+    let _silent: Vec<_> = (0..100).map(|_| connected(at)).collect();
+    let noise = std::thread::spawn(move || {
+        let mut stream = connected(at);
+        let began = Instant::now();
+        while began.elapsed() < Duration::from_secs(2) && stream.write_all(&[0xA5; 10_000]).is_ok() {}
+    });
+    let (mut sensor, mut stream) = (Sensor::new(), connected(at));
+    stream.write_all(b"name cold-store\r\n").unwrap();
+    for _ in 0..100 {
+        stream.write_all(&sensor.line()).unwrap();
+        std::thread::sleep(Duration::from_millis(10));
+    }
+    until(|| far_end.kept("cold-store"), |kept| *kept == 100);
+    noise.join().unwrap();
+    let (status, said) = relay.end();
+    assert_eq!((status, said.lines().count()), (0, 1), "{said}");
+}
+
+#[test]
+fn datagrams_in_and_out() {
+    let socket = UdpSocket::bind("127.0.0.1:0").unwrap();
+    socket.set_read_timeout(Some(super::PATIENCE)).unwrap();
+    let to = format!("udp://{}", socket.local_addr().unwrap());
+    let mut relay = Relay::start(&["--from", "udp:0", "--to", &to]);
+    let at = relay.says("listening at ").trim().rsplit(' ').next().unwrap().to_owned();
+    let (mut sensor, out) = (Sensor::new(), UdpSocket::bind("127.0.0.1:0").unwrap());
+    for _ in 0..20 {
+        let line = sensor.line();
+        out.send_to(&line, &at).unwrap();
+        let mut bytes = [0; 200];
+        let len = socket.recv(&mut bytes).unwrap();
+        assert_eq!(bytes[..len], line);
+    }
+    assert_eq!(relay.end().0, 0);
+}
+
+#[cfg(unix)]
+#[test]
+fn a_serial_port_that_goes_and_comes_back() {
+    let folder = tempfile::tempdir().unwrap();
+    let port = folder.path().join("sensor");
+    let far_end = FarEnd::new(false);
+    let mut relay = Relay::start(&[
+        "--from",
+        &format!("serial:{}", port.display()),
+        "--to",
+        &far_end.to(),
+        "--name",
+        "saw",
+    ]);
+    relay.says("trying again");
+    let mut sensor = Sensor::new();
+    for round in 1..=2 {
+        let mut pty = humtick_sim::wire::terminal::pty(Some(&port)).unwrap();
+        relay.says("is there again");
+        (0..10).for_each(|_| pty.near.write_all(&sensor.line()).unwrap());
+        until(|| far_end.kept("saw"), |kept| *kept == 10 * round);
+    }
+    let (status, said) = relay.end();
+    assert!(status == 0 && said.contains("saw: 20 lines taken, 0 refused, 0 missing"), "{said}");
+}
+
+#[cfg(unix)]
+#[test]
+fn counters_are_said_when_they_are_asked_for() {
+    let far_end = FarEnd::new(true);
+    let (mut relay, at) = Relay::listening(&["--to", &far_end.to()]);
+    let (mut sensor, mut stream) = (Sensor::new(), connected(at));
+    (0..7).for_each(|_| stream.write_all(&sensor.line()).unwrap());
+    until(|| far_end.kept("127.0.0.1"), |kept| *kept == 7);
+    relay.signal("-USR1");
+    assert!(relay.says("lines taken").starts_with("127.0.0.1: 7 lines taken"));
+    assert_eq!(relay.end().0, 0);
+}
+
+/// A full store drops its oldest lines, counts them, and the exit status says that something was lost.
+#[test]
+fn what_has_no_room_is_dropped_and_counted() {
+    let mut far_end = FarEnd::new(true);
+    far_end.kill();
+    let mut relay = Relay::start(&["--from", "-", "--to", &far_end.to(), "--room", "100", "--name", "saw"]);
+    relay.says("trying again");
+    let mut sensor = Sensor::new();
+    (0..250).for_each(|_| relay.input().write_all(&sensor.line()).unwrap());
+    std::thread::sleep(Duration::from_millis(300));
+    far_end.start();
+    let (status, said) = relay.drain();
+    assert!(
+        said.contains("250 lines taken") && said.contains("100 delivered, 0 waiting, 150 dropped"),
+        "{said}"
+    );
+    assert_eq!(status, 1);
+    assert!(far_end.book("saw").kept.iter().copied().eq(150..250));
+}
+
+#[test]
+fn what_never_had_a_way_out_is_lost_or_stays_in_the_spool() {
+    let closed = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    let spool = text(folder.path());
+    for (arguments, status) in [(vec!["--linger", "0"], 1), (vec!["--linger", "0", "--spool", &spool], 0)] {
+        let to = format!("tcp://{closed}");
+        let mut relay =
+            Relay::start(&[["--from", "-", "--to", &to, "--name", "saw"].as_slice(), &arguments].concat());
+        relay.says("trying again");
+        let mut sensor = Sensor::new();
+        (0..5).for_each(|_| relay.input().write_all(&sensor.line()).unwrap());
+        let (exit, said) = relay.drain();
+        assert!(exit == status && said.contains("5 waiting"), "{exit}, {said}");
+    }
+}
+
+#[test]
+fn what_cannot_be_is_told() {
+    for (arguments, why) in [
+        (["--from", "mqtt://a/b", "--to", "-", "--keep", "all"], "nothing can be taken"),
+        (["--from", "-", "--to", "tcp-listen:0", "--keep", "all"], "nothing can be sent"),
+        (["--from", "-", "--to", "-", "--spool", "/dev/null"], "File exists"),
+        (["--from", "udp:0", "--to", "-", "--name", "saw"], "leave it out"),
+        (["--from", "-", "--to", "-", "--name", "../saw"], "letters, figures"),
+        (["--from", "-", "--to", "mqtt://a", "--keep", "all"], "topic"),
+    ] {
+        let relay = Relay::start(&arguments);
+        let (status, said) = relay.drain();
+        assert!(status == 2 && said.contains(why), "{status}: {said}");
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let spool = text(folder.path());
+    let relay = Relay::start(&["--from", "-", "--to", "-", "--spool", &spool, "--keep", "latest"]);
+    let (status, said) = relay.drain();
+    assert!(status == 2 && said.contains("keeps all"), "{said}");
+}
