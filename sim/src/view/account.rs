@@ -9,8 +9,9 @@ use crate::station::limits::Limits;
 use crate::station::{Id, News, Station, Tally, Way};
 use crate::wire::greeting::Name;
 
-/// Steps over the usual one from which on something is missing, as in [`crate::series`].
-const GAP: f64 = 1.6;
+/// Steps over the usual one from which on a sensor was silent that says neither of what is missing: while a window fills, its middle goes
+/// on by half of the usual step, and by a cycle more or less.
+const SILENT: f64 = 3.0;
 
 /// Readings in a row that short averaging times are taken from: 3.6 hours at ten a second.
 const STRETCH: usize = 1 << 17;
@@ -57,6 +58,14 @@ pub struct Happened {
     pub news: News,
 }
 
+/// The last reading: when it was taken, by the listener's clock and by the sensor's, and how many had been lost by then.
+#[derive(Clone, Copy, Debug)]
+struct Last {
+    at_ms: f64,
+    time_ms: u32,
+    lost: u64,
+}
+
 /// An account of one sensor's log.
 #[derive(Debug)]
 pub struct Account {
@@ -68,7 +77,7 @@ pub struct Account {
     first_utc: i64,
     places: Places,
     spacing_s: Option<f64>,
-    last: Option<(f64, u64)>,
+    last: Option<Last>,
     has_lost_signal: bool,
     has_restarted: bool,
     /// Lines that were no rows.
@@ -181,7 +190,7 @@ impl Account {
         }
         let Some(hertz) = row.record.frequency.map(|f| f.nanohertz() as f64 / 1e9) else {
             self.has_lost_signal = true;
-            self.last = self.last.map(|(last, _)| (last, after.lost));
+            self.last = self.last.map(|last| Last { lost: after.lost, ..last });
             return;
         };
         if self.nominal_hz.is_none() {
@@ -190,7 +199,7 @@ impl Account {
         self.spread(hertz, at_ms);
         // Those that came late fill gaps in the distribution; where they belong has been passed.
         if !is_late {
-            self.follow(hertz, at_ms, after.lost);
+            self.follow(hertz, Last { at_ms, time_ms: row.record.time_ms, lost: after.lost });
         }
     }
 
@@ -212,29 +221,30 @@ impl Account {
         }
     }
 
-    fn follow(&mut self, hertz: f64, at_ms: f64, lost: u64) {
+    fn follow(&mut self, hertz: f64, here: Last) {
         let nominal = self.nominal_hz.unwrap_or(hertz);
-        self.course.take(at_ms / 1e3, hertz - nominal);
-        if let Some((last_ms, lost_before)) = self.last {
-            let step_s = (at_ms - last_ms) / 1e3;
+        self.course.take(here.at_ms / 1e3, hertz - nominal);
+        if let Some(last) = self.last {
+            let lost = here.lost - last.lost;
+            // How often it reads, only its own time tells: after a connection that took a while its first readings come all at once.
+            let step_s = f64::from(here.time_ms.wrapping_sub(last.time_ms).cast_signed()) / 1e3;
             let usual = *self.spacing_s.get_or_insert(step_s);
-            let is_gap = step_s > GAP * usual && step_s > 0.0;
-            if is_gap || self.has_restarted {
-                self.gap(Gap {
-                    from_ms: last_ms,
-                    length_s: step_s.max(0.0),
-                    kind: self.kind(lost - lost_before),
-                });
-            } else if step_s > 0.0 {
-                self.spacing_s = Some(usual + (step_s - usual) / 16.0);
+            let is_whole = !self.has_restarted && !self.has_lost_signal && lost == 0;
+            if !is_whole || step_s > SILENT * usual {
+                let length_s = ((here.at_ms - last.at_ms) / 1e3).max(0.0);
+                self.gap(Gap { from_ms: last.at_ms, length_s, kind: self.kind(lost) });
+            }
+            if is_whole && step_s > 0.0 {
+                // By a sixteenth at most: a gap does not count for more, and a new pace is soon the usual one.
+                self.spacing_s = Some(usual + (step_s - usual).min(usual) / 16.0);
             }
         }
-        self.last = Some((at_ms, lost));
+        self.last = Some(here);
         (self.has_lost_signal, self.has_restarted) = (false, false);
         if self.stretch.len() < STRETCH && self.longest.len() < STRETCH {
             self.stretch.push(hertz / nominal);
         }
-        let number = (at_ms / 10_000.0).floor() as i64;
+        let number = (here.at_ms / 10_000.0).floor() as i64;
         match &mut self.ten {
             Some((ten, sum, count)) if *ten == number => {
                 *sum += hertz;
@@ -316,7 +326,7 @@ impl Account {
     /// From the first reading with a frequency to the last, in seconds since 1970.
     pub fn span_s(&self) -> (f64, f64) {
         let (start, end) = self.course.span();
-        (start, self.last.map_or(end, |(last_ms, _)| (last_ms / 1e3).clamp(start, end)))
+        (start, self.last.map_or(end, |last| (last.at_ms / 1e3).clamp(start, end)))
     }
 
     /// Mean of all readings in hertz.

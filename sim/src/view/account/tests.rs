@@ -85,6 +85,25 @@ fn each_gap_has_its_reason() {
     );
 }
 
+/// A connection takes its time: what was said meanwhile comes at once, and that is no gap, then or later.
+#[test]
+fn a_late_start_makes_no_gaps() {
+    let late =
+        |k: u32| Row { utc_ms: START + i64::from(k.max(9)) * 100 + 50, ..row(k as u16, k, Some(50_000)) };
+    let account = account((0..1_000).map(late));
+    assert_eq!(account.gaps, []);
+    assert!((account.spacing_s().unwrap() - 0.1).abs() < 1e-9);
+}
+
+/// Readings that come more rarely from some moment on, at first each of them a gap, soon are what is usual.
+#[test]
+fn another_pace_is_got_used_to() {
+    let slow = (1..500).map(|n| row(200 + n as u16, 200 + n * 10, Some(50_000)));
+    let account = account((0..200).map(|k| row(k as u16, k, Some(50_000))).chain(slow));
+    assert!((15..25).contains(&account.gaps.len()), "{}", account.gaps.len());
+    assert!((account.spacing_s().unwrap() - 1.0).abs() < 1e-3);
+}
+
 #[test]
 fn distribution_and_extremes_are_those_of_the_readings() {
     let account =
