@@ -59,7 +59,13 @@ pub struct Run {
 
 /// A file beside the firmware's source.
 pub fn beside(name: &str) -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("examples/avr-sensor").join(name)
+    examples().join("avr-sensor").join(name)
+}
+
+/// The folder of the firmware's packages, from whichever package this is compiled into.
+fn examples() -> PathBuf {
+    let mut folders = Path::new(env!("CARGO_MANIFEST_DIR")).ancestors().map(|above| above.join("examples"));
+    folders.find(|folder| folder.join("avr-sensor").is_dir()).expect("the repository's examples")
 }
 
 impl Run {
@@ -109,7 +115,7 @@ fn folder() -> PathBuf {
 fn build(name: &str, options: &[&str]) -> Result<PathBuf, String> {
     let target = folder().join(name);
     let mut cargo = Command::new("cargo");
-    cargo.current_dir(Path::new(env!("CARGO_MANIFEST_DIR")).join("examples").join(name));
+    cargo.current_dir(examples().join(name));
     for (key, _) in std::env::vars_os() {
         let text = key.to_string_lossy();
         let kept = ["CARGO_HOME", "RUSTUP_HOME", "CARGO_NET_OFFLINE"].contains(&&*text);

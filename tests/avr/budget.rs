@@ -14,7 +14,8 @@ use rand_pcg::Pcg64;
 use crate::costs::{Table, blessed, hold};
 
 use super::board::{CLOCK_HZ, Emulator, Run, beside, emulator, pulses};
-use super::readings::{LOSS, changes, transitions};
+use super::pulses::{changes, transitions};
+use super::readings::LOSS;
 use super::twin::records;
 
 /// 50 Hz for 60 s with a jitter of some microseconds.

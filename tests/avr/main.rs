@@ -6,6 +6,7 @@ mod capture;
 #[path = "../common/budget.rs"]
 mod costs;
 mod pin;
+mod pulses;
 mod readings;
 mod stress;
 mod twin;

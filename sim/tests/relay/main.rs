@@ -1,9 +1,19 @@
 //! `humtick relay` between a sensor and a far end that are made up here.
 
+#[path = "../../../tests/avr/board.rs"]
+#[allow(dead_code, reason = "costs and their budgets are held elsewhere")]
+mod board;
 mod broker;
+mod end_to_end;
 mod far_end;
 mod faults;
+#[path = "../listening/mod.rs"]
+mod listening;
 mod passing;
+#[path = "../../../tests/avr/pulses.rs"]
+mod pulses;
+#[path = "../../../tests/avr/twin.rs"]
+mod twin;
 
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{SocketAddr, TcpStream};
