@@ -93,7 +93,22 @@ fn says_what_the_host_says(board: &Board) {
         let differ = said.split(|b| *b == b'\n').zip(wanted.split(|b| *b == b'\n')).find(|(a, b)| a != b);
         let shown = differ.map(|(a, b)| (String::from_utf8_lossy(a), String::from_utf8_lossy(b)));
         assert!(said == wanted, "{} over {scenario}: {shown:?}", board.name);
+        if scenario == "plant-islands" {
+            golden(&said, board.name);
+        }
     }
+}
+
+/// The first half minute as it looks in a terminal, beside the source that all boards share.
+#[track_caller]
+fn golden(said: &[u8], board: &str) {
+    let text = std::str::from_utf8(said).unwrap().replace('\r', "");
+    let start: String = text.split_inclusive('\n').take(300).collect();
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("examples/full-sensor/golden.txt");
+    if costs::blessed() {
+        std::fs::write(&path, &start).unwrap();
+    }
+    assert!(start == std::fs::read_to_string(&path).unwrap(), "{board}: not {}", path.display());
 }
 
 #[test]
@@ -193,6 +208,20 @@ fn costs_are_within_their_budget_and_near_it() {
     let head = "# What the firmware may take: bytes, and instructions under qemu (a lower bound of cycles). Written by\n\
                 # `HUMTICK_BLESS=1 cargo test --test qemu costs`, which leaves 1 % of room.\n";
     costs::hold(&Path::new(env!("CARGO_MANIFEST_DIR")).join("examples/cortex-m-sensor"), head, &measured);
+}
+
+/// The same for RISC-V, whose program is measured with the emulator's files in it.
+#[test]
+fn costs_of_risc_v_are_within_their_budget_and_near_it() {
+    let board = RISC_V;
+    if !board.is_there() {
+        return;
+    }
+    let (flash, _) = linked(&board.build(board.example, &[]));
+    assert!(flash > 10_000.0, "{flash}");
+    let measured = costs::Table::from([("rv32imc".into(), BTreeMap::from([("flash".to_owned(), flash)]))]);
+    let head = "# What the firmware may take, in bytes. Written by `HUMTICK_BLESS=1 cargo test --test qemu costs`, which leaves 1 % of room.\n";
+    costs::hold(&Path::new(env!("CARGO_MANIFEST_DIR")).join("examples/riscv-sensor"), head, &measured);
 }
 
 /// No panic, no text formatting, no allocator, no float, nothing of 128 bits, with everything on. The emulator's files apart, whose way
