@@ -37,7 +37,7 @@ pub struct Options {
     /// Where the lines go: tcp://HOST:PORT, udp://HOST:PORT, serial:PATH[@BAUD], pty[:LINK], or - for standard output
     #[arg(long, value_name = "ADDRESS", default_value = "-")]
     to: Address,
-    /// Seconds of the scenario in a second
+    /// Seconds of the scenario in a second; a report of the log (`humtick view`) wants 1, since it goes by both clocks
     #[arg(long, value_name = "X", default_value_t = 1.0, value_parser = speed)]
     speed: f64,
     /// How many sensors, 1 to 20000

@@ -13,6 +13,9 @@ use crate::wire::greeting::Name;
 /// on by half of the usual step, and by a cycle more or less.
 const SILENT: f64 = 3.0;
 
+/// Whole steps from the first on of which the longest is the usual one: the very first of a sensor may be by a tenth of it.
+const FIRST_STEPS: u32 = 16;
+
 /// Readings in a row that short averaging times are taken from: 3.6 hours at ten a second.
 const STRETCH: usize = 1 << 17;
 
@@ -77,6 +80,8 @@ pub struct Account {
     first_utc: i64,
     places: Places,
     spacing_s: Option<f64>,
+    /// Whole steps so far, as far as they matter.
+    steps: u32,
     last: Option<Last>,
     has_lost_signal: bool,
     has_restarted: bool,
@@ -122,6 +127,7 @@ impl Account {
             first_utc: 0,
             places: Places::default(),
             spacing_s: None,
+            steps: 0,
             last: None,
             has_lost_signal: false,
             has_restarted: false,
@@ -230,13 +236,16 @@ impl Account {
             let step_s = f64::from(here.time_ms.wrapping_sub(last.time_ms).cast_signed()) / 1e3;
             let usual = *self.spacing_s.get_or_insert(step_s);
             let is_whole = !self.has_restarted && !self.has_lost_signal && lost == 0;
-            if !is_whole || step_s > SILENT * usual {
+            let is_new = self.steps < FIRST_STEPS;
+            if !is_whole || step_s > SILENT * usual && !is_new {
                 let length_s = ((here.at_ms - last.at_ms) / 1e3).max(0.0);
                 self.gap(Gap { from_ms: last.at_ms, length_s, kind: self.kind(lost) });
             }
             if is_whole && step_s > 0.0 {
                 // By a sixteenth at most: a gap does not count for more, and a new pace is soon the usual one.
-                self.spacing_s = Some(usual + (step_s - usual).min(usual) / 16.0);
+                let drawn = usual + (step_s - usual).min(usual) / 16.0;
+                self.spacing_s = Some(if is_new { usual.max(step_s) } else { drawn });
+                self.steps += u32::from(is_new);
             }
         }
         self.last = Some(here);

@@ -95,6 +95,22 @@ fn a_late_start_makes_no_gaps() {
     assert!((account.spacing_s().unwrap() - 0.1).abs() < 1e-9);
 }
 
+/// A window that fills: its middle begins with a step of 10 ms and goes on by 50 ms, and only then by 100.
+#[test]
+fn the_first_steps_are_not_the_usual_ones() {
+    let time_ms = |k: u32| match k {
+        0 => 0,
+        1..=18 => 10 + (k - 1) * 50,
+        _ => 860 + (k - 18) * 100,
+    };
+    let account = account((0..300).map(|k| {
+        let Row { record, utc_ms } = row(k as u16, k, Some(50_000));
+        Row { record: Record { time_ms: time_ms(k), ..record }, utc_ms }
+    }));
+    assert_eq!(account.gaps, []);
+    assert!((account.spacing_s().unwrap() - 0.1).abs() < 1e-3, "{:?}", account.spacing_s());
+}
+
 /// Readings that come more rarely from some moment on, at first each of them a gap, soon are what is usual.
 #[test]
 fn another_pace_is_got_used_to() {
