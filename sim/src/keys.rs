@@ -197,6 +197,11 @@ impl<'a> Keys<'a> {
         self.table.get(key).is_some_and(|value| value.get_ref().is_array())
     }
 
+    /// Whether `key` holds a table.
+    pub(crate) fn has_table(&self, key: &str) -> bool {
+        self.table.get(key).is_some_and(|value| value.get_ref().is_table())
+    }
+
     /// The word `key`, if it is given.
     pub(crate) fn given_word<T: ValueEnum>(&mut self, key: &'static str) -> Option<T> {
         let value = self.take(key)?;

@@ -8,9 +8,12 @@ use humtick::limit::{
 };
 use humtick::{Bursts, Config, Frequency, Pick, Polarity, TickRate, Ticks};
 
-use crate::keys::{Bounds, Fault, Keys};
+use crate::keys::{Bounds, Keys};
 
+mod changes;
 pub mod named;
+
+pub use changes::Changes;
 
 /// Which estimator a meter uses.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
@@ -229,15 +232,7 @@ impl MeterSettings {
     /// With file and line: not TOML, an unknown key (the nearest known one is named), a value of the wrong type or outside its
     /// range.
     pub fn from_file(path: &Path) -> Result<Self, SettingsError> {
-        if let Some(name) = path.to_str()
-            && !path.exists()
-            && !name.contains(['/', '\\', '.'])
-        {
-            return named::find(name);
-        }
-        let text = std::fs::read_to_string(path)
-            .map_err(|source| SettingsError::Io { path: path.into(), source })?;
-        Self::from_toml(&text, path)
+        Ok(Changes::from_file(path)?.over(Self::default()))
     }
 
     /// As [`MeterSettings::from_file`], from `text`; `path` is for the messages.
@@ -245,15 +240,7 @@ impl MeterSettings {
     /// # Errors
     /// As there.
     pub fn from_toml(text: &str, path: &Path) -> Result<Self, SettingsError> {
-        let line = |fault: Fault| SettingsError::Line {
-            path: path.into(),
-            line: fault.line(text),
-            what: fault.what,
-        };
-        let mut keys = Keys::parse(text).map_err(line)?;
-        let settings = Self::from_keys(&mut keys, Self::default());
-        keys.finish().map_err(line)?;
-        Ok(settings)
+        Ok(Changes::from_toml(text, path)?.over(Self::default()))
     }
 
     /// What `keys` say, `base` for what they do not.

@@ -19,7 +19,7 @@ use std::thread;
 use crate::board;
 use crate::report::Report;
 use crate::scenario::Instead;
-use crate::settings::MeterSettings;
+use crate::settings::Changes;
 use crate::trial::Trial;
 use crate::write::{self, WriteError};
 
@@ -39,21 +39,22 @@ pub struct Item {
 /// The items in all files below `folder` that end in `.toml`, in the order of their paths, and of the cases in each: what cannot be read is an
 /// item too, that says why. `folder` may be one such file. Names that begin with a dot are left out, and links to folders.
 ///
-/// With `settings`, every meter has those in place of its own.
+/// With `changes`, every meter has what these name in place of its own; their file is no scenario, wherever it lies.
 ///
 /// # Errors
 /// The folder itself cannot be read, or holds nothing.
-pub fn find(folder: &Path, settings: Option<MeterSettings>) -> Result<Vec<Item>, String> {
+pub fn find(folder: &Path, changes: Option<&Changes>) -> Result<Vec<Item>, String> {
     let shown = folder.display();
     let meta = fs::metadata(folder).map_err(|e| format!("{shown}: {e}"))?;
     let mut items = Vec::new();
     if meta.is_file() {
-        items_of(&mut items, folder, folder.parent().unwrap_or(folder), settings);
+        items_of(&mut items, folder, folder.parent().unwrap_or(folder), changes);
         return Ok(items);
     }
     let mut files = Vec::new();
     fs::read_dir(folder).map_err(|e| format!("{shown}: {e}"))?;
     walk(folder, &mut files);
+    files.retain(|(file, _)| !changes.is_some_and(|changes| write::are_one(file, changes.path())));
     files.sort_by(|a, b| a.0.cmp(&b.0));
     if files.is_empty() {
         return Err(format!(
@@ -62,7 +63,7 @@ pub fn find(folder: &Path, settings: Option<MeterSettings>) -> Result<Vec<Item>,
     }
     for (file, readable) in files {
         match readable {
-            Ok(()) => items_of(&mut items, &file, folder, settings),
+            Ok(()) => items_of(&mut items, &file, folder, changes),
             Err(error) => items.push(Item { name: name_of(&file, folder), trial: Err(error), file }),
         }
     }
@@ -99,7 +100,7 @@ fn walk(folder: &Path, files: &mut Vec<(PathBuf, Result<(), String>)>) {
     }
 }
 
-fn items_of(items: &mut Vec<Item>, file: &Path, folder: &Path, settings: Option<MeterSettings>) {
+fn items_of(items: &mut Vec<Item>, file: &Path, folder: &Path, changes: Option<&Changes>) {
     let name = name_of(file, folder);
     let text = fs::read_to_string(file).map_err(|e| format!("{}: {e}", file.display()));
     let trials =
@@ -110,8 +111,8 @@ fn items_of(items: &mut Vec<Item>, file: &Path, folder: &Path, settings: Option<
                 "" => name.clone(),
                 label => format!("{name} [{label}]"),
             };
-            let trial = Ok(match settings {
-                Some(settings) => trial.with_settings(settings),
+            let trial = Ok(match changes {
+                Some(changes) => trial.with_changes(changes),
                 None => trial,
             });
             Item { name, file: file.into(), trial }
@@ -177,14 +178,14 @@ pub fn run(
     failed.map_or_else(|| Ok(outcomes.into_iter().flatten().collect()), Err)
 }
 
-/// For tests: runs everything below `folder`, with the meter settings in the file `settings` in place of each one's own if there is one, and
-/// gives what came of it if every limit is kept.
+/// For tests: runs everything below `folder`, with what the file `settings` names in place of each meter's own if there is one, and gives
+/// what came of it if every limit is kept.
 ///
 /// # Errors
 /// Otherwise a text for people: what is broken, by how much and when, and the command that shows it; or what cannot be read.
 pub fn check(folder: &Path, settings: Option<&Path>) -> Result<Vec<Outcome>, String> {
-    let read = |path| MeterSettings::from_file(path).map_err(|e| e.to_string());
-    let items = find(folder, settings.map(read).transpose()?)?;
+    let read = |path| Changes::from_file(path).map_err(|e| e.to_string());
+    let items = find(folder, settings.map(read).transpose()?.as_ref())?;
     let outcomes = run(&items, board::threads(), None, |_| {}).map_err(|e| e.to_string())?;
     let told: String = outcomes.iter().filter_map(|outcome| outcome.explained(settings)).collect();
     if told.is_empty() { Ok(outcomes) } else { Err(told) }
@@ -248,7 +249,8 @@ pub fn slug(name: &str) -> String {
     let mut slug = String::new();
     for c in name.chars() {
         match c {
-            'a'..='z' | '0'..='9' | '.' => slug.push(c),
+            // A minus sign stays, or -5 would be 5.
+            'a'..='z' | '0'..='9' | '.' | '-' => slug.push(c),
             'A'..='Z' => slug.push(c.to_ascii_lowercase()),
             _ if slug.ends_with('-') => {}
             _ => slug.push('-'),

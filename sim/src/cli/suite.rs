@@ -7,7 +7,7 @@ use std::process::ExitCode;
 
 use clap::Args;
 use humtick_sim::board;
-use humtick_sim::settings::MeterSettings;
+use humtick_sim::settings::Changes;
 use humtick_sim::suite::baseline::{Baseline, Change};
 use humtick_sim::suite::overview::Overview;
 use humtick_sim::suite::{self, Item, Outcome, Pages, Verdict, junit};
@@ -56,7 +56,7 @@ pub struct Options {
     /// Output: a table to read, CSV, JSON Lines, or JUnit XML
     #[arg(long, default_value = "table")]
     format: Format,
-    /// Meter settings from a TOML file instead of each scenario's own
+    /// Meter settings from a TOML file over each scenario's own: what it names is changed, the rest stays
     #[arg(long, value_name = "FILE.toml")]
     settings: Option<PathBuf>,
     /// Compares with what --save wrote earlier
@@ -85,9 +85,9 @@ enum Format {
 
 impl Options {
     fn items(&self) -> Result<Vec<Item>, String> {
-        let read = |path: &PathBuf| MeterSettings::from_file(path).map_err(|e| e.to_string());
-        let settings = self.settings.as_ref().map(read).transpose()?;
-        suite::find(&self.folder, settings)
+        let read = |path: &PathBuf| Changes::from_file(path).map_err(|e| e.to_string());
+        let changes = self.settings.as_ref().map(read).transpose()?;
+        suite::find(&self.folder, changes.as_ref())
     }
 
     /// Refuses, before the long run, what could not be written after it.

@@ -7,7 +7,7 @@ use std::process::ExitCode;
 use clap::Args;
 use humtick_sim::report::Report;
 use humtick_sim::scenario::Instead;
-use humtick_sim::settings::MeterSettings;
+use humtick_sim::settings::Changes;
 use humtick_sim::trial::Trial;
 use humtick_sim::{board, write};
 
@@ -54,7 +54,7 @@ pub struct Options {
     /// Where all randomness comes from [default: the scenario's]
     #[arg(long, value_name = "N")]
     seed: Option<u64>,
-    /// Meter settings from a TOML file instead of the scenario's own
+    /// Meter settings from a TOML file over the scenario's own: what it names is changed, the rest stays
     #[arg(long, value_name = "FILE.toml")]
     settings: Option<PathBuf>,
     /// Writes a page with pictures that explain the score, for a browser
@@ -94,7 +94,7 @@ impl Options {
             ));
         }
         Ok(match &self.settings {
-            Some(path) => trial.with_settings(MeterSettings::from_file(path).map_err(|e| e.to_string())?),
+            Some(path) => trial.with_changes(&Changes::from_file(path).map_err(|e| e.to_string())?),
             None => trial,
         })
     }

@@ -214,7 +214,10 @@ fn meter(mut keys: Keys<'_>, frame: &Frame<'_>, tick_hz: u32) -> Result<MeterSet
         50.0 | 60.0 => Nominal::Auto,
         hz => Nominal::Hertz(hz),
     };
-    let base = match keys.line("settings").map(|name| named::find(&name)) {
+    let base = match keys
+        .line("settings")
+        .map(|name| MeterSettings::from_toml(named::find(&name)?, Path::new(&name)))
+    {
         Some(Ok(named)) => MeterSettings { nominal, ..named },
         Some(Err(error)) => {
             keys.check(false, "settings", || format!("settings: {error}"));

@@ -11,6 +11,11 @@ fn shown((least, most): Within) -> String {
     if least > 0.0 { format!("[{least}, {most}]") } else { format!("{most}") }
 }
 
+/// Said of what is better than it can be: a truth or a bound that is wrong would look like this.
+fn below(value: Option<f64>, (least, _): Within) -> &'static str {
+    if value.is_some_and(|value| value < least) { ", below the least" } else { "" }
+}
+
 fn is_within(value: Option<f64>, (least, most): Within) -> bool {
     value.is_some_and(|value| (least..=most).contains(&value))
 }
@@ -76,7 +81,8 @@ impl Score {
             if let Some(limit) = limit {
                 let worst = errors.worst.map(|(error, _)| error.abs() * per);
                 let used = worst.map(|worst| worst / limit.1);
-                let text = format!("{key} = {}: {}", shown(limit), worst_of(errors, unit, per));
+                let found = worst_of(errors, unit, per);
+                let text = format!("{key} = {}: {found}{}", shown(limit), below(worst, limit));
                 hold(is_within(worst, limit), used, text);
             }
         }
@@ -84,7 +90,8 @@ impl Score {
             let rms = self.window.rms().map(|rms| rms * 1e3);
             let found = rms.map_or(NOTHING.into(), |rms| format!("it is {rms:.6} mHz"));
             let used = rms.map(|rms| rms / limit.1);
-            hold(is_within(rms, limit), used, format!("rms_error_mhz = {}: {found}", shown(limit)));
+            let text = format!("rms_error_mhz = {}: {found}{}", shown(limit), below(rms, limit));
+            hold(is_within(rms, limit), used, text);
         }
         if let Some(limit) = limits.rms_over_bound {
             let ratio = self.over_bound();
@@ -93,7 +100,8 @@ impl Score {
                 (None, Some(doubt)) => format!("the bound does not hold: {doubt}"),
                 (None, None) => NOTHING.into(),
             };
-            hold(is_within(ratio, limit), None, format!("rms_over_bound = {}: {found}", shown(limit)));
+            let text = format!("rms_over_bound = {}: {found}{}", shown(limit), below(ratio, limit));
+            hold(is_within(ratio, limit), None, text);
         }
         if let Some((least, most)) = limits.coverage {
             let share = self.coverage.share();

@@ -308,8 +308,8 @@ fn limits_have_two_sides() {
     assert_eq!(
         found.broken(&within(2.5, 3.1)),
         [
-            "max_instant_error_mhz = [2.5, 3.1]: the worst error is +2.000000 mHz, at 1.500 s",
-            "rms_error_mhz = [2.5, 3.1]: it is 2.236068 mHz"
+            "max_instant_error_mhz = [2.5, 3.1]: the worst error is +2.000000 mHz, at 1.500 s, below the least",
+            "rms_error_mhz = [2.5, 3.1]: it is 2.236068 mHz, below the least"
         ]
     );
     assert_eq!(found.broken(&within(1.9, 2.9)).len(), 1);

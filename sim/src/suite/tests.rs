@@ -39,12 +39,16 @@ fn files_come_in_the_order_of_their_paths_and_cases_in_theirs() {
 }
 
 #[test]
-fn settings_are_every_meters() {
-    let folder = folder(&[("pump.toml", "nominal_hz = 400\n[meter]\nwindow_s = 2\n")]);
-    let settings = MeterSettings { holdoff: 0.3, ..MeterSettings::default() };
-    let items = find(folder.path(), Some(settings)).unwrap();
+fn changes_are_every_meters_and_no_scenario() {
+    let folder = folder(&[
+        ("holdoff.toml", "holdoff = 0.3\n"),
+        ("pump.toml", "nominal_hz = 400\n[meter]\nwindow_s = 2\n"),
+    ]);
+    let changes = Changes::from_file(&folder.path().join("holdoff.toml")).unwrap();
+    let items = find(folder.path(), Some(&changes)).unwrap();
+    assert_eq!(names(&items), ["pump"]);
     let meter = items[0].trial.as_ref().unwrap().scenario().meter;
-    assert_eq!((meter.holdoff, meter.window_s), (0.3, 1.0));
+    assert_eq!((meter.holdoff, meter.window_s), (0.3, 2.0));
     assert_eq!(meter.nominal, crate::settings::Nominal::Hertz(400.0));
 }
 

@@ -13,7 +13,7 @@ use crate::mains::grid;
 use crate::moment::Moment;
 use crate::scenario::{Case, Instead, Recorded, Scenario, ScenarioError, cases, choose};
 use crate::score::{Score, Scored};
-use crate::settings::{MeterSettings, Nominal, SettingsError};
+use crate::settings::{Changes, MeterSettings, Nominal, SettingsError};
 use crate::timeline::extender;
 
 /// A scenario, or a recording with what is expected of it, that is to go through a meter.
@@ -139,6 +139,13 @@ impl Trial {
             _ => settings.clock_ppm,
         };
         self.scenario.meter = MeterSettings { nominal, clock_ppm, ..settings };
+        self
+    }
+
+    /// The same through a meter of which `changes` names some settings; the others stay as they are.
+    #[must_use]
+    pub fn with_changes(mut self, changes: &Changes) -> Self {
+        self.scenario.meter = changes.over(self.scenario.meter);
         self
     }
 

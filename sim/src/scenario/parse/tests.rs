@@ -58,7 +58,7 @@ fn the_meter_is_told_of_a_nominal_frequency_it_would_not_find() {
 
 #[test]
 fn settings_that_come_with_the_program_are_named() {
-    let fast = named::find("fast").unwrap();
+    let fast = MeterSettings::from_file(Path::new("fast")).unwrap();
     assert_eq!(read("[meter]\nsettings = \"fast\"").meter, fast);
     let railway = read("nominal_hz = 16.7\n[meter]\nsettings = \"fast\"\nwindow_s = 0.3").meter;
     assert_eq!(railway, MeterSettings { nominal: Nominal::Hertz(16.7), window_s: 0.3, ..fast });
