@@ -15,6 +15,7 @@ use std::time::{Duration, Instant};
 use clap::Args;
 use humtick_sim::listen::{self, Desk, Listener, Watcher};
 use humtick_sim::log::folder::Folder;
+use humtick_sim::log::utc;
 use humtick_sim::station::limits::{self, Limits};
 use humtick_sim::station::{self, News, Sensor, Station};
 use humtick_sim::wire::address::{self, Address};
@@ -151,7 +152,8 @@ fn serve(
         }
         if now >= next {
             next = now.max(next + Duration::from_secs(1));
-            desk.advance(now);
+            desk.at(now, utc::now_ms());
+            desk.advance(show);
             if let Some(page) = listener.page() {
                 page.tick(desk, now);
             }
@@ -175,6 +177,8 @@ fn event(news: &News) -> Option<&'static str> {
         News::State(state) => humtick_sim::entry::state_name(*state),
         News::Restarted => "restarted",
         News::Missing(_) => "missing",
+        News::Silent => "silent",
+        News::Heard(_) => "heard",
         News::Limit { left: true, .. } => "outside",
         News::Limit { left: false, .. } => "inside",
     })

@@ -35,6 +35,8 @@ pub struct Headline {
     pub text: String,
     /// Whether somebody should look.
     pub is_alarm: bool,
+    /// Whether readings are missing.
+    pub is_loss: bool,
 }
 
 /// The station and its log.
@@ -82,9 +84,14 @@ impl Desk {
         self.headlines.iter()
     }
 
-    /// Carries trends on through silence.
-    pub fn advance(&mut self, now: Instant) {
-        self.station.advance(now);
+    /// Carries trends on through silence, and says whose it is.
+    pub fn advance(&mut self, watcher: &mut dyn Watcher) {
+        let mut silent = Vec::new();
+        self.station.advance(self.now, |id| silent.push(id));
+        for sensor in silent.into_iter().filter_map(|id| self.station.sensor(id)) {
+            let row = Row { utc_ms: self.utc_ms, record: sensor.last };
+            tell(&mut self.headlines, sensor, &row, &News::Silent, watcher);
+        }
     }
 
     pub(super) fn claim(
@@ -127,12 +134,7 @@ impl Desk {
             {
                 folder.take(*place, &row);
             }
-            if let Some((text, is_alarm)) = headline(&what) {
-                self.headlines.truncate(HEADLINES - 1);
-                let (utc_ms, name) = (self.utc_ms, sensor.name.clone());
-                self.headlines.push_front(Headline { utc_ms, name, text, is_alarm });
-            }
-            watcher.news(sensor, &row, &what);
+            tell(&mut self.headlines, sensor, &row, &what, watcher);
         }
     }
 
@@ -153,6 +155,28 @@ impl Desk {
     }
 }
 
+/// Tells the watcher, and puts what is worth a line in front of the others. A lossy way loses readings all the time: of each sensor the last
+/// loss is kept, with all that were lost so far.
+fn tell(
+    headlines: &mut VecDeque<Headline>,
+    sensor: &Sensor,
+    row: &Row,
+    what: &News,
+    watcher: &mut dyn Watcher,
+) {
+    if let Some((mut text, is_alarm)) = headline(what) {
+        let is_loss = matches!(what, News::Missing(_));
+        if is_loss {
+            headlines.retain(|other| !other.is_loss || other.name != sensor.name);
+            text = format!("{text}, {} in all", sensor.tally.lost);
+        }
+        headlines.truncate(HEADLINES - 1);
+        let (utc_ms, name) = (row.utc_ms, sensor.name.clone());
+        headlines.push_front(Headline { utc_ms, name, text, is_alarm, is_loss });
+    }
+    watcher.news(sensor, row, what);
+}
+
 /// What is said of news, and whether it is an alarm; nothing of a mere reading.
 pub fn headline(news: &News) -> Option<(String, bool)> {
     Some(match news {
@@ -161,6 +185,8 @@ pub fn headline(news: &News) -> Option<(String, bool)> {
         News::Restarted => ("started anew".into(), false),
         News::Missing(1) => ("1 reading missing".into(), false),
         News::Missing(count) => (format!("{count} readings missing"), false),
+        News::Silent => ("silent".into(), true),
+        News::Heard(after) => (format!("heard again after {:.0} s", after.as_secs_f64()), false),
         News::Limit { band, left: true, extreme } => (format!("outside {band}: {extreme:.4}"), true),
         News::Limit { band, left: false, extreme } => {
             (format!("no longer outside {band}; farthest {extreme:.4}"), false)

@@ -22,6 +22,9 @@ pub const MOST_SENSORS: usize = 10_000;
 /// while its sensor has connected again.
 const SILENT: Duration = Duration::from_secs(5);
 
+/// A sensor is silent after so many of its steps from reading to reading, and not before [`SILENT`].
+const PATIENCE: u32 = 3;
+
 /// Grid time goes on over missing readings up to so many milliseconds.
 const BRIDGED_MS: u32 = 5_000;
 
@@ -78,6 +81,9 @@ pub struct Sensor {
     arrivals: Arrivals,
     watches: Vec<Watch<1>>,
     way: Option<Way>,
+    /// From reading to reading, by its own time.
+    step: Duration,
+    is_silent: bool,
 }
 
 /// How far a clock driven by the mains has come ahead since it was first watched without a break.
@@ -100,6 +106,10 @@ pub enum News {
     Restarted,
     /// So many readings before it are missing.
     Missing(u16),
+    /// Nothing has come for three times as long as from reading to reading, and for 5 s.
+    Silent,
+    /// It has been silent for so long, and is not any more.
+    Heard(Duration),
     /// A limit, and whether it was left rather than kept again; the value farthest out, in hertz or hertz a second.
     Limit {
         /// The band, as it was written.
@@ -142,10 +152,17 @@ impl Station {
         now.saturating_duration_since(self.start).as_secs()
     }
 
-    /// Carries every trend on to `now`, through silence.
-    pub fn advance(&mut self, now: Instant) {
+    /// Carries every trend on to `now`, through silence, and tells which sensors have fallen silent.
+    pub fn advance(&mut self, now: Instant, mut tell: impl FnMut(Id)) {
         let second = self.second(now);
-        self.sensors.iter_mut().for_each(|sensor| sensor.trend.advance(second));
+        for (place, sensor) in self.sensors.iter_mut().enumerate() {
+            sensor.trend.advance(second);
+            let patience = SILENT.max(sensor.step.saturating_mul(PATIENCE));
+            if !sensor.is_silent && now.saturating_duration_since(sensor.heard) >= patience {
+                sensor.is_silent = true;
+                tell(Id(place));
+            }
+        }
     }
 
     /// The band that a way is told by in [`News::Limit`] and how many sensors are outside of one now.
@@ -188,6 +205,8 @@ impl Station {
             arrivals: Arrivals::default(),
             watches: Vec::new(),
             way: Some(way),
+            step: Duration::ZERO,
+            is_silent: false,
         });
         self.names.insert(tried, id);
         Some(id)
@@ -237,6 +256,11 @@ impl Sensor {
         self.grid
     }
 
+    /// Whether nothing has come for longer than is usual.
+    pub const fn is_silent(&self) -> bool {
+        self.is_silent
+    }
+
     /// Whether the value is outside a band.
     pub fn is_outside(&self) -> bool {
         self.watches.iter().any(|watch| watch.running().next().is_some())
@@ -251,7 +275,10 @@ impl Sensor {
         limits: &Limits,
         tell: &mut impl FnMut(News),
     ) {
-        self.heard = now;
+        let silence = now.saturating_duration_since(std::mem::replace(&mut self.heard, now));
+        if std::mem::take(&mut self.is_silent) {
+            tell(News::Heard(silence));
+        }
         let arrival = self.arrivals.take(&record);
         if arrival == Arrival::Again {
             self.tally.doubled += 1;
@@ -260,7 +287,11 @@ impl Sensor {
         let is_first = self.tally.readings == 0;
         self.tally.readings += 1;
         match arrival {
-            Arrival::Next | Arrival::Again => {}
+            Arrival::Next => {
+                let step = record.time_ms.wrapping_sub(self.last.time_ms);
+                self.step = Duration::from_millis(step.into());
+            }
+            Arrival::Again => {}
             Arrival::After(missing) => {
                 self.tally.lost += u64::from(missing);
                 tell(News::Missing(missing));

@@ -154,6 +154,36 @@ fn two_of_one_name_are_two_and_a_silent_way_gives_its_sensor_up() {
     assert_eq!(station.claim(&name, Way(5), &first, later), Some(id));
 }
 
+/// One that speaks every ten seconds is not silent after five; each silence is told once, and its end.
+#[test]
+fn silence_is_told_and_its_end() {
+    let now = Instant::now();
+    let mut station = Station::new(Limits::default(), None, now);
+    let seconds = |s: u64| now + Duration::from_secs(s);
+    let mut ids = [("pump", 100), ("cellar", 10_000)].map(|(name, step)| {
+        let id = station.claim(&Name::like(name), Way(step), &record(0, 0, 50_000), now).unwrap();
+        for k in 0..3u16 {
+            station.take(id, record(k, u32::from(k) * step as u32, 50_000), now, 0, |_| ());
+        }
+        id
+    });
+    let mut silent = |at| {
+        let mut silent = Vec::new();
+        station.advance(seconds(at), |id| silent.push(id));
+        silent
+    };
+    assert_eq!((silent(4), silent(5), silent(6)), (vec![], vec![ids[0]], vec![]));
+    assert_eq!((silent(29), silent(30), silent(31)), (vec![], vec![ids[1]], vec![]));
+    ids.reverse();
+    for (id, time_ms) in ids.into_iter().zip([30_000, 300]) {
+        assert!(station.sensor(id).unwrap().is_silent());
+        let mut news = Vec::new();
+        station.take(id, record(3, time_ms, 50_000), seconds(42), 0, |what| news.push(what));
+        assert_eq!(news, [News::Heard(Duration::from_secs(42)), News::Reading]);
+        assert!(!station.sensor(id).unwrap().is_silent());
+    }
+}
+
 #[test]
 fn there_are_only_so_many_sensors() {
     let now = Instant::now();

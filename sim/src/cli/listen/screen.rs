@@ -31,9 +31,6 @@ use super::{Show, grid};
 /// From one picture to the next.
 const PICTURE: Duration = Duration::from_millis(250);
 
-/// A sensor that has not been heard for so long is said to be silent.
-const SILENT: Duration = Duration::from_secs(5);
-
 /// Lines of what happened that are kept.
 const NOTES: usize = 50;
 
@@ -215,14 +212,18 @@ fn table(frame: &mut Frame, area: Rect, desk: &Desk, chosen: &mut TableState, no
 }
 
 fn row<'a>(sensor: &'a Sensor, wide: usize, now: Instant) -> TableRow<'a> {
-    let silent = now.saturating_duration_since(sensor.heard);
+    let heard = now.saturating_duration_since(sensor.heard);
     let (hertz, u95) = figures(sensor.hertz(), sensor.u95());
-    let state = if sensor.is_outside() { "outside!" } else { state_name(sensor.last.state) };
+    let state = match (sensor.is_silent(), sensor.is_outside()) {
+        (true, _) => "silent",
+        (false, true) => "outside!",
+        (false, false) => state_name(sensor.last.state),
+    };
     let ahead = grid(sensor).map_or(String::new(), |(ahead, since)| format!("{ahead:+.3} s in {since:.0} s"));
     let (lost, doubled) = (sensor.tally.lost.to_string(), sensor.tally.doubled.to_string());
     let style = if sensor.is_outside() {
         Style::new().add_modifier(Modifier::BOLD)
-    } else if silent > SILENT {
+    } else if sensor.is_silent() {
         Style::new().add_modifier(Modifier::DIM)
     } else {
         Style::new()
@@ -233,7 +234,7 @@ fn row<'a>(sensor: &'a Sensor, wide: usize, now: Instant) -> TableRow<'a> {
         hertz,
         u95,
         state.into(),
-        ago(silent),
+        ago(heard),
         lost,
         doubled,
         ahead,

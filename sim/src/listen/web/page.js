@@ -1,7 +1,6 @@
 "use strict";
 // Text from elsewhere gets into the page by textContent only.
 const SVG = "http://www.w3.org/2000/svg";
-const SILENT_S = 5;
 const cards = new Map();
 const sum = document.getElementById("sum");
 let seconds = 300;
@@ -80,9 +79,8 @@ function show(sensor, all) {
   const made = cards.get(sensor.name) || card(sensor.name);
   made.trend = all ? sensor.trend : made.trend.concat(sensor.trend);
   made.trend.splice(0, Math.max(0, made.trend.length - seconds));
-  const silent = sensor.heard_s > SILENT_S;
-  made.article.className = [sensor.state, sensor.outside ? "outside" : "", silent ? "silent" : ""].join(" ");
-  made.state.textContent = (sensor.outside ? "outside limits, " : "") + sensor.state + ", " + ago(sensor.heard_s);
+  made.article.className = [sensor.state, sensor.outside ? "outside" : "", sensor.silent ? "silent" : ""].join(" ");
+  made.state.textContent = (sensor.outside ? "outside limits, " : "") + (sensor.silent ? "silent, heard" : sensor.state + ",") + " " + ago(sensor.heard_s);
   if (sensor.hz === null) {
     made.value.textContent = "no reading";
     made.u95.textContent = "";
@@ -107,8 +105,8 @@ function take(text, all) {
   const state = JSON.parse(text);
   seconds = state.seconds;
   state.sensors.forEach((sensor) => show(sensor, all));
-  const silent = state.sensors.filter((s) => s.heard_s > SILENT_S).length;
-  const parts = [`${state.sensors.length + state.more} heard`];
+  const silent = state.sensors.filter((s) => s.silent).length;
+  const parts = [`${state.sensors.length + state.more} known`];
   if (state.more) parts.push(`the first ${state.sensors.length} shown`);
   if (silent) parts.push(`${silent} silent`);
   if (state.outside) parts.push(`${state.outside} outside limits`);

@@ -43,6 +43,7 @@ struct Shown<'a> {
     ahead_s: Option<f64>,
     since_s: Option<f64>,
     outside: bool,
+    silent: bool,
     /// Millihertz off nominal, a point a second: all that is kept in the first event, then the last whole second's.
     trend: Vec<Option<f64>>,
 }
@@ -103,11 +104,12 @@ fn shown(sensor: &Sensor, now: Instant, all: bool) -> Shown<'_> {
         ahead_s: sensor.grid().map(|grid| grid.ahead_s),
         since_s: sensor.grid().map(|grid| grid.since_s),
         outside: sensor.is_outside(),
+        silent: sensor.is_silent(),
         trend,
     }
 }
 
 fn line(headline: &Headline) -> Line<'_> {
-    let Headline { utc_ms, name, text, is_alarm } = headline;
+    let Headline { utc_ms, name, text, is_alarm, .. } = headline;
     Line { utc: utc::text(*utc_ms), name: name.as_str(), text, alarm: *is_alarm }
 }
