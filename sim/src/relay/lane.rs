@@ -299,20 +299,29 @@ mod tests {
         }
     }
 
-    /// Where written is delivered, handed out is not: what could not be written goes out again.
-    #[test]
-    fn what_could_not_be_written_goes_out_again() {
+    /// With two lines.
+    fn filled() -> Lane {
         let lane = Lane::new(Name::like("saw"), Store::memory(Keep::All, 10));
         for sequence in 0..2 {
             let record = record(sequence);
             let text = line(&record, &mut [0; MAX_LINE]).strip_suffix(b"\n").and_then(Line::new).unwrap();
             lane.take(text, &record).unwrap();
         }
-        lane.connect(Proof::Written);
-        let first = |lane: &Lane| match lane.next() {
+        lane
+    }
+
+    fn first(lane: &Lane) -> Line {
+        match lane.next() {
             Ok(Next::Line(line)) => line,
             _ => panic!("there is a line"),
-        };
+        }
+    }
+
+    /// Where written is delivered, handed out is not: what could not be written goes out again.
+    #[test]
+    fn what_could_not_be_written_goes_out_again() {
+        let lane = filled();
+        lane.connect(Proof::Written);
         let line = first(&lane);
         assert_eq!((lane.counts().passed.delivered, lane.counts().passed.waiting), (0, 2));
         assert!(!lane.disconnect());
@@ -321,5 +330,19 @@ mod tests {
         lane.written();
         assert_eq!((lane.counts().passed.delivered, lane.counts().passed.waiting), (1, 1));
         assert_eq!(lane.counts().again, 1);
+    }
+
+    /// That nothing is kept is word enough: nothing is believed to be from then on.
+    #[test]
+    fn a_far_end_that_has_told_anything_is_waited_for() {
+        let lane = filled();
+        let connection = lane.connect(Proof::Stood(Duration::ZERO));
+        lane.told(connection, 0);
+        for _ in 0..2 {
+            first(&lane);
+            assert_eq!(lane.counts().passed.delivered, 0);
+        }
+        lane.told(connection, 1);
+        assert_eq!(lane.counts().passed.delivered, 1);
     }
 }
