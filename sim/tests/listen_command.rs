@@ -3,10 +3,11 @@
 mod listening;
 
 use std::fs;
-use std::io::{Read, Write};
+use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{TcpStream, UdpSocket};
 use std::time::Duration;
 
+use humtick_sim::log::utc;
 use listening::{Listening, Sender, line, until};
 
 #[test]
@@ -104,6 +105,34 @@ fn what_is_in_the_log_is_receipted() {
     let text = fs::read_to_string(file).unwrap();
     assert!(text.starts_with("# humtick log 1, sensor pump\n"));
     assert_eq!(text.lines().count(), 9, "{text}");
+}
+
+/// While the log cannot be written a sender is told that nothing is kept, and so waits, and does not believe the best after a while.
+#[test]
+fn what_cannot_be_kept_is_not_receipted() {
+    let folder = tempfile::tempdir().unwrap();
+    // Something else where the log of today should be; and of tomorrow, should midnight come.
+    let in_the_way: Vec<_> = [0, utc::DAY_MS]
+        .map(|later| folder.path().join(format!("pump-{}.csv", utc::date_text(utc::now_ms() + later))))
+        .into();
+    in_the_way.iter().for_each(|path| fs::create_dir(path).unwrap());
+    let mut listening =
+        Listening::start(&["--from", "tcp-listen:0", "--log", folder.path().to_str().unwrap()]);
+    let mut pump = Sender::new(&listening.at("tcp-listen:"), Some("pump"));
+    for sequence in 0..3 {
+        pump.send(&line(sequence, u32::from(sequence) * 100, Some(50_000)));
+    }
+    let mut receipts = BufReader::new(pump.0.try_clone().unwrap());
+    let mut next = || {
+        let mut receipt = String::new();
+        receipts.read_line(&mut receipt).unwrap();
+        receipt
+    };
+    assert_eq!(next(), "kept 0\r\n");
+    until(|| listening.err().contains("the log cannot be written"));
+    in_the_way.iter().for_each(|path| fs::remove_dir(path).unwrap());
+    assert_eq!(next(), "kept 3\r\n");
+    listening.interrupt();
 }
 
 #[test]

@@ -101,3 +101,16 @@ fn bad_readers_harm_nobody() {
     assert!(get(&page, "/").contains("</html>"));
     listening.interrupt();
 }
+
+/// One that has its answer and talks on is let go: reading all of it would be time that sensors need.
+#[test]
+fn a_reader_that_talks_on_is_let_go() {
+    let mut listening = Listening::start(&["--from", "tcp-listen:0", "--web", "0", "--format", "csv"]);
+    let page = listening.at("http://");
+    let mut endless = ask(&page, &format!("GET /events HTTP/1.1\r\nHost: {page}\r\n\r\n"));
+    endless.set_write_timeout(Some(Duration::from_secs(30))).unwrap();
+    let taken = (0..1_000).take_while(|_| endless.write_all(&[b'a'; 100_000]).is_ok()).count();
+    assert!(taken < 1_000, "all was taken");
+    assert!(get(&page, "/").contains("</html>"));
+    listening.interrupt();
+}

@@ -93,7 +93,7 @@ struct Connection {
     since: Instant,
     feed: Feed,
     /// Lines that the last receipt was for.
-    receipted: u64,
+    receipted: Option<u64>,
     is_ready: bool,
 }
 
@@ -323,7 +323,7 @@ impl Listener {
         let _ = rustix::net::sockopt::set_socket_keepalive(&stream, true);
         self.ways += 1;
         let feed = Feed::new(self.ways, self.name.as_ref(), peer);
-        let connection = Connection { stream, peer, since: now, feed, receipted: 0, is_ready: true };
+        let connection = Connection { stream, peer, since: now, feed, receipted: None, is_ready: true };
         if let Some(room) = self.connections.get_mut(place) {
             *room = Some(connection);
             self.ready.push(place);
@@ -363,20 +363,18 @@ impl Listener {
         }
     }
 
-    /// Tells the connections that gave a name how much of theirs is kept.
+    /// Tells the connections that gave a name how much of theirs is kept: at first that it is nothing, if it is, so that they wait for more.
     pub fn send_receipts(&mut self, desk: &Desk) {
         for connection in self.connections.iter_mut().flatten() {
-            let lines = connection.feed.lines();
-            if !connection.feed.is_named() || lines == connection.receipted {
-                continue;
-            }
-            if connection.feed.sensor().is_none_or(|id| !desk.is_kept(id)) {
+            let is_kept = connection.feed.sensor().is_some_and(|id| desk.is_kept(id));
+            let lines = if is_kept { connection.feed.lines() } else { connection.receipted.unwrap_or(0) };
+            if !connection.feed.is_named() || connection.receipted == Some(lines) {
                 continue;
             }
             let text = receipt(lines);
             // Half a receipt is never sent: a buffer that full belongs to somebody who does not read, and needs none.
             if connection.stream.write(text.as_bytes()).is_ok_and(|sent| sent == text.len()) {
-                connection.receipted = lines;
+                connection.receipted = Some(lines);
             }
         }
     }

@@ -26,6 +26,9 @@ const ASKING: Duration = Duration::from_secs(10);
 /// A reader that takes nothing for so long is gone.
 const STUCK: Duration = Duration::from_secs(30);
 
+/// Bytes of a reader in all, beyond which it is let go: it asks once, and has nothing more to say.
+const MOST_HEARD: usize = 4 * MOST_REQUEST;
+
 /// Events that wait for a reader; one that is slower misses some.
 const MOST_WAITING: usize = 3;
 
@@ -40,6 +43,8 @@ struct Client {
     stream: TcpStream,
     since: Instant,
     request: Vec<u8>,
+    /// Bytes that came.
+    heard: usize,
     /// What is to be sent, and how much of the first has been.
     out: VecDeque<Rc<[u8]>>,
     sent: usize,
@@ -88,6 +93,7 @@ impl Web {
             stream,
             since: now,
             request: Vec::new(),
+            heard: 0,
             out: VecDeque::new(),
             sent: 0,
             moved: now,
@@ -141,6 +147,10 @@ impl Client {
             match self.stream.read(&mut buffer) {
                 Ok(0) => return false,
                 Ok(length) => {
+                    self.heard += length;
+                    if self.heard > MOST_HEARD {
+                        return false;
+                    }
                     if self.kind == Stage::Asking {
                         self.request.extend_from_slice(buffer.get(..length).unwrap_or_default());
                         self.answer(desk);

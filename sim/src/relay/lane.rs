@@ -201,6 +201,14 @@ impl Lane {
         }
     }
 
+    /// The line that was handed out last is written: where nothing else can be known, it has arrived.
+    pub fn written(&self) {
+        let mut state = self.state();
+        if state.proof == Proof::Written {
+            state.arrive(1);
+        }
+    }
+
     /// The far end of this connection has so many of its lines.
     pub fn told(&self, connection: u64, lines: u64) {
         let mut state = self.state();
@@ -251,10 +259,7 @@ impl State {
             self.to_repeat -= 1;
             self.counts.again += 1;
         }
-        match self.proof {
-            Proof::Written => self.store.arrived(ticket),
-            Proof::Stood(_) | Proof::Told => self.on_way.push_back((ticket, Instant::now())),
-        }
+        self.on_way.push_back((ticket, Instant::now()));
     }
 
     /// So many more of those on their way have arrived.
@@ -272,5 +277,72 @@ impl State {
             let old = self.on_way.iter().take_while(|(_, when)| when.elapsed() >= long).count();
             self.arrive(old as u64);
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use humtick::link::{Keep, MAX_LINE, line};
+
+    use super::*;
+
+    fn record(sequence: u16) -> Record {
+        Record {
+            sequence,
+            time_ms: 100,
+            state: humtick::State::Seeking,
+            frequency: None,
+            uncertainty: None,
+            rocof: None,
+            missed: 0,
+            rejected: 0,
+        }
+    }
+
+    /// With two lines.
+    fn filled() -> Lane {
+        let lane = Lane::new(Name::like("saw"), Store::memory(Keep::All, 10));
+        for sequence in 0..2 {
+            let record = record(sequence);
+            let text = line(&record, &mut [0; MAX_LINE]).strip_suffix(b"\n").and_then(Line::new).unwrap();
+            lane.take(text, &record).unwrap();
+        }
+        lane
+    }
+
+    fn first(lane: &Lane) -> Line {
+        match lane.next() {
+            Ok(Next::Line(line)) => line,
+            _ => panic!("there is a line"),
+        }
+    }
+
+    /// Where written is delivered, handed out is not: what could not be written goes out again.
+    #[test]
+    fn what_could_not_be_written_goes_out_again() {
+        let lane = filled();
+        lane.connect(Proof::Written);
+        let line = first(&lane);
+        assert_eq!((lane.counts().passed.delivered, lane.counts().passed.waiting), (0, 2));
+        assert!(!lane.disconnect());
+        lane.connect(Proof::Written);
+        assert_eq!(first(&lane), line);
+        lane.written();
+        assert_eq!((lane.counts().passed.delivered, lane.counts().passed.waiting), (1, 1));
+        assert_eq!(lane.counts().again, 1);
+    }
+
+    /// That nothing is kept is word enough: nothing is believed to be from then on.
+    #[test]
+    fn a_far_end_that_has_told_anything_is_waited_for() {
+        let lane = filled();
+        let connection = lane.connect(Proof::Stood(Duration::ZERO));
+        lane.told(connection, 0);
+        for _ in 0..2 {
+            first(&lane);
+            assert_eq!(lane.counts().passed.delivered, 0);
+        }
+        lane.told(connection, 1);
+        assert_eq!(lane.counts().passed.delivered, 1);
     }
 }

@@ -48,6 +48,9 @@ use retry::Retry;
 use spool::Spool;
 use store::Store;
 
+/// What closing may take once time is up; a thread that a far end holds up for longer is left behind.
+const CLOSING: Duration = Duration::from_secs(2);
+
 /// Sensors at once; lines of more are refused.
 pub const MOST_SENSORS: usize = 64;
 
@@ -229,8 +232,13 @@ impl Relay {
         lanes.values().for_each(|served| served.lane.end(deadline));
         let mut counts = Vec::new();
         for (name, Served { lane, thread }) in lanes {
-            // One that panicked has said so; its counts stand.
-            let _ = thread.join();
+            while !thread.is_finished() && Instant::now() < deadline + CLOSING {
+                std::thread::sleep(Duration::from_millis(5));
+            }
+            if thread.is_finished() {
+                // One that panicked has said so; its counts stand.
+                let _ = thread.join();
+            }
             counts.push((name, lane.counts()));
         }
         (counts, self.lanes.refused.load(Ordering::Relaxed))

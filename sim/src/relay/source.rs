@@ -97,7 +97,8 @@ impl<'a> Feed<'a> {
         let Self { decoder, lane, is_first, lines, tell, is_disk_failing } = self;
         decoder.pass(bytes, |text, result: Result<Record, Refused>| {
             let is_first = std::mem::take(is_first);
-            if result == Err(Refused::Form)
+            // Why it is no reading depends on how the name ends: four figures there are read as a checksum.
+            if result.is_err()
                 && is_first
                 && let Some(name) = Name::in_line(text)
             {
@@ -217,7 +218,7 @@ fn connection(
 /// Tells a sender how many of its lines are on disk; one that does not read that is told no more.
 struct Receipts {
     to: Option<TcpStream>,
-    said: u64,
+    said: Option<u64>,
     last: Instant,
 }
 
@@ -228,19 +229,17 @@ impl Receipts {
     fn new(stream: &TcpStream) -> Option<Self> {
         let to = stream.try_clone().ok()?;
         to.set_write_timeout(Some(Duration::from_millis(10))).ok()?;
-        Some(Self { to: Some(to), said: 0, last: Instant::now() })
+        Some(Self { to: Some(to), said: None, last: Instant::now() })
     }
 
     fn say(&mut self, feed: &Feed<'_>, has_lane: bool, is_last: bool) {
-        let lines = feed.lines;
-        if !has_lane
-            || feed.is_disk_failing
-            || lines == self.said
-            || !is_last && self.last.elapsed() < RECEIPT
-        {
+        let is_first = self.said.is_none();
+        // The first may say that there is nothing: who hears of receipts waits for them.
+        let lines = if feed.is_disk_failing { self.said.unwrap_or(0) } else { feed.lines };
+        if !has_lane || self.said == Some(lines) || !is_first && !is_last && self.last.elapsed() < RECEIPT {
             return;
         }
-        (self.said, self.last) = (lines, Instant::now());
+        (self.said, self.last) = (Some(lines), Instant::now());
         let text = receipt(lines);
         if self.to.as_mut().is_some_and(|to| to.write_all(text.as_bytes()).is_err()) {
             self.to = None;

@@ -139,12 +139,21 @@ impl Spool {
         let place = last.unwrap_or_else(|| self.files.back().map_or(0, |part| part.end).max(self.arrived));
         self.unsaved.push_back((place, line));
         self.passed.waiting += 1;
-        if self.unsaved.len() > UNSAVED
-            && let Some((place, line)) = self.unsaved.pop_front()
-        {
-            self.give_up(1, place + line.bytes().len() as u64);
+        if self.unsaved.len() > UNSAVED {
+            self.drop_unsaved();
         }
         self.write()
+    }
+
+    /// Drops the oldest line in memory that is not on its way. What is on disk is older, and waits on. The very first stays in any case: it
+    /// goes where the newest file ends, and without it each line dropped would begin another file.
+    fn drop_unsaved(&mut self) {
+        let to_send = self.unsaved.partition_point(|(place, _)| *place < self.next);
+        let oldest = if to_send < self.unsaved.len() { to_send.max(1) } else { 1 };
+        if self.unsaved.remove(oldest).is_some() {
+            self.passed.dropped += 1;
+            self.passed.waiting = self.passed.waiting.saturating_sub(1);
+        }
     }
 
     /// Writes what the disk has not got.

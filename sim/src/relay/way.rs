@@ -96,7 +96,7 @@ impl Way {
     fn pump(&mut self, lane: &Lane) -> Option<String> {
         loop {
             let done = match lane.next() {
-                Ok(Next::Line(line)) => self.send(&line),
+                Ok(Next::Line(line)) => self.send(&line).map(|()| lane.written()),
                 Ok(Next::Finish) => self.finish(),
                 Ok(Next::Broken(why)) => return Some(why),
                 Ok(Next::Over) => {

@@ -194,8 +194,11 @@ impl Account {
                 }
             }
         }
+        if is_late {
+            self.fill(row.record.time_ms, after.lost);
+        }
         let Some(hertz) = row.record.frequency.map(|f| f.nanohertz() as f64 / 1e9) else {
-            self.has_lost_signal = true;
+            self.has_lost_signal |= !is_late;
             self.last = self.last.map(|last| Last { lost: after.lost, ..last });
             return;
         };
@@ -206,6 +209,24 @@ impl Account {
         // Those that came late fill gaps in the distribution; where they belong has been passed.
         if !is_late {
             self.follow(hertz, Last { at_ms, time_ms: row.record.time_ms, lost: after.lost });
+        }
+    }
+
+    /// A reading that was missing has come late: one less is lost in the gap that it lies in.
+    fn fill(&mut self, time_ms: u32, lost: u64) {
+        let Some(last) = &mut self.last else { return };
+        last.lost = lost;
+        let at_ms = last.at_ms - f64::from(last.time_ms.wrapping_sub(time_ms).cast_signed());
+        let holds = |gap: &Gap| (gap.from_ms..gap.from_ms + gap.length_s * 1e3).contains(&at_ms);
+        let Some(place) = self.gaps.iter().rposition(holds) else { return };
+        match &mut self.gaps[place].kind {
+            GapKind::Lost(1) => {
+                let gap = self.gaps.remove(place);
+                self.gap_sums[2].0 -= 1;
+                self.gap_sums[2].1 -= gap.length_s;
+            }
+            GapKind::Lost(missing) => *missing -= 1,
+            GapKind::NoSignal | GapKind::Restart | GapKind::Silent => {}
         }
     }
 

@@ -200,6 +200,21 @@ fn between_two_relays_a_kill_costs_nothing() {
     assert!(status == 0 && counters.contains(", 0 waiting, 0 dropped, 0 damaged"), "{counters}");
 }
 
+/// A far end that takes nothing, a terminal that nobody reads, does not keep the relay from ending.
+#[cfg(unix)]
+#[test]
+fn ends_though_the_far_end_takes_nothing() {
+    let mut relay = Relay::start(&["--from", "-", "--to", "pty", "--linger", "1"]);
+    let mut sensor = Sensor::new();
+    // More than a terminal holds.
+    (0..2_000).for_each(|_| relay.input().write_all(&sensor.line()).unwrap());
+    drop(relay.child.stdin.take());
+    let status = until(|| relay.child.try_wait().unwrap(), Option::is_some).unwrap();
+    assert_eq!(status.code(), Some(1));
+    let said = relay.says("lines taken");
+    assert!(said.contains("2000 lines taken") && !said.contains(" 0 waiting"), "{said}");
+}
+
 /// With keep-latest the newest line is there within a second of the far end's return, and the old ones are not.
 #[test]
 fn the_latest_is_there_at_once() {

@@ -77,6 +77,36 @@ fn each_sensor_has_a_lane() {
     assert_eq!(far_end.book("pump-house").missing, 0);
 }
 
+/// A name whose end looks like a line's checksum is a name, and counts as no line of the connection.
+#[test]
+fn a_name_may_end_in_figures() {
+    let far_end = FarEnd::new(true);
+    let folder = tempfile::tempdir().unwrap();
+    let spool = text(folder.path());
+    let (relay, at) = Relay::listening(&["--to", &far_end.to(), "--spool", &spool]);
+    let (mut sensor, mut stream) = (Sensor::new(), connected(at));
+    stream.set_read_timeout(Some(super::PATIENCE)).unwrap();
+    stream.write_all(b"name store-2026\r\n").unwrap();
+    // Nothing yet: a sender knows by that that there are receipts.
+    let mut receipt = String::new();
+    while receipt != "kept 0\r\n" {
+        let mut byte = [0];
+        stream.read_exact(&mut byte).unwrap();
+        receipt.push(char::from(byte[0]));
+        assert!("kept 0\r\n".starts_with(&receipt), "{receipt}");
+    }
+    (0..5).for_each(|_| stream.write_all(&sensor.line()).unwrap());
+    while !receipt.ends_with("kept 5\r\n") {
+        let mut bytes = [0; 100];
+        let len = stream.read(&mut bytes).unwrap();
+        receipt += std::str::from_utf8(&bytes[..len]).unwrap();
+        assert!(len > 0 && !receipt.contains("kept 6"), "{receipt}");
+    }
+    until(|| far_end.kept("store-2026"), |kept| *kept == 5);
+    let (status, said) = relay.end();
+    assert!(status == 0 && said.contains("store-2026: 5 lines taken, 0 refused"), "{said}");
+}
+
 /// Garbage at full speed and connections that say nothing cost the others nothing.
 #[test]
 fn garbage_and_silence_do_not_hinder_others() {

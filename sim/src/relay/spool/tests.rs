@@ -146,6 +146,31 @@ fn lines_wait_in_memory_for_a_disk_that_fails() {
     assert_eq!(all(&mut open(folder.path())), [0, 1, 2, 3, 4, 5, 6]);
 }
 
+/// Where memory has no room for more either, one of the lines in it is dropped: not those on disk, which the far end may still get.
+#[test]
+fn lines_that_memory_has_no_room_for_cost_none_on_disk() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut spool = open(folder.path());
+    (0..3).for_each(|n| spool.push(record(n)).unwrap());
+    spool.append = Some(File::open(path_of(folder.path(), 0)).unwrap());
+    let (unsaved, more) = (UNSAVED as u16, 5);
+    for n in 3..3 + unsaved + more {
+        assert!(spool.push(record(n)).is_err());
+    }
+    let waiting = u64::from(3 + unsaved);
+    assert_eq!(spool.passed(), Passed { dropped: more.into(), waiting, ..Passed::default() });
+    // The first stays, so that the file goes on where it ended.
+    let kept: Vec<u16> = (0..4).chain(4 + more..3 + unsaved + more).collect();
+    assert_eq!(all(&mut spool), kept);
+    // The disk takes them again, and another relay finds them there.
+    spool.append = None;
+    spool.write().unwrap();
+    kill(spool);
+    let mut spool = open(folder.path());
+    assert_eq!(spool.passed().waiting, waiting);
+    assert_eq!(all(&mut spool), kept);
+}
+
 #[derive(Clone, Copy, Debug)]
 enum Step {
     Push,

@@ -41,6 +41,18 @@ fn ten_seconds_have_means_if_they_have_readings() {
     assert_eq!(account.longest_means().len(), 3);
 }
 
+/// Of three that are missing two come late: one gap of one reading is left of it, and what follows is whole.
+#[test]
+fn what_comes_late_was_not_lost() {
+    let order = (0..50).chain([53, 50, 52]).chain(54..100).chain([101, 100]).chain(102..200);
+    let account = account(order.map(|k| row(k as u16, k, Some(50_000))));
+    let tally = account.tally();
+    assert_eq!((tally.lost, tally.late, tally.readings), (1, 3, 199));
+    let gaps: Vec<_> = account.gaps.iter().map(|gap| gap.kind).collect();
+    assert_eq!(gaps, [GapKind::Lost(1)]);
+    assert_eq!(account.gap_sums.map(|sum| sum.0), [0, 0, 1, 0]);
+}
+
 #[test]
 fn each_gap_has_its_reason() {
     let mut rows = Vec::new();
