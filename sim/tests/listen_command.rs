@@ -28,6 +28,16 @@ fn lines_from_standard_input_are_read_to_its_end() {
 }
 
 #[test]
+fn lines_that_are_no_readings_are_said_to_be_none() {
+    let output = listening::piped(&["--from", "-"], &b"49.990\n".repeat(12));
+    assert!(
+        output.err.contains("10 lines came and none is a reading; expected lines of the link"),
+        "{}",
+        output.err
+    );
+}
+
+#[test]
 fn many_sensors_are_told_apart_counted_and_kept() {
     let folder = tempfile::tempdir().unwrap();
     let log = folder.path().join("logs");

@@ -165,14 +165,16 @@ fn tell(
     watcher: &mut dyn Watcher,
 ) {
     if let Some((mut text, is_alarm)) = headline(what) {
-        let is_loss = matches!(what, News::Missing(_));
-        if is_loss {
+        let missing = if let News::Missing(count) = what { Some(u64::from(*count)) } else { None };
+        if let Some(missing) = missing {
             headlines.retain(|other| !other.is_loss || other.name != sensor.name);
-            text = format!("{text}, {} in all", sensor.tally.lost);
+            if sensor.tally.lost > missing {
+                text = format!("{text}, {} in all", sensor.tally.lost);
+            }
         }
         headlines.truncate(HEADLINES - 1);
         let (utc_ms, name) = (row.utc_ms, sensor.name.clone());
-        headlines.push_front(Headline { utc_ms, name, text, is_alarm, is_loss });
+        headlines.push_front(Headline { utc_ms, name, text, is_alarm, is_loss: missing.is_some() });
     }
     watcher.news(sensor, row, what);
 }

@@ -6,7 +6,7 @@ use humtick::link::{Decoder, Text};
 
 use super::desk::{Desk, Watcher};
 use crate::station::{Id, Way};
-use crate::wire::greeting::Name;
+use crate::wire::greeting::{DOUBTFUL, Name, no_reading};
 
 /// A way in, and the sensor behind it.
 #[derive(Debug)]
@@ -57,6 +57,9 @@ impl Feed {
             }
             *lines += 1;
             let Ok(record) = result else {
+                if *lines == DOUBTFUL && sensor.is_none() {
+                    watcher.note(&no_reading(name.as_str()));
+                }
                 sensor.iter().for_each(|id| desk.refuse(*id));
                 return;
             };

@@ -177,13 +177,13 @@ impl Relay {
         }
         let mine = Arc::clone(&lanes);
         let (local, source) = match &plan.from {
-            Address::TcpListen(at) => {
-                let listener = TcpListener::bind(at)?;
+            Address::TcpListen(place) => {
+                let listener = TcpListener::bind(place).map_err(|e| about(&plan.from, &e))?;
                 let local = listener.local_addr()?;
                 (Some(local), std::thread::spawn(move || source::connections(&listener, &mine, &tell)))
             }
-            Address::Udp(at) => {
-                let socket = UdpSocket::bind(at)?;
+            Address::Udp(place) => {
+                let socket = UdpSocket::bind(place).map_err(|e| about(&plan.from, &e))?;
                 let local = socket.local_addr()?;
                 (Some(local), std::thread::spawn(move || source::datagrams(&socket, &mine, &tell)))
             }
@@ -245,10 +245,15 @@ impl Relay {
     }
 }
 
+/// `error`, and what it is about.
+fn about(what: impl std::fmt::Display, error: &io::Error) -> io::Error {
+    io::Error::new(error.kind(), format!("{what}: {error}"))
+}
+
 /// Sensors of which something is in the spool.
 fn left(plan: &Plan) -> io::Result<Vec<Name>> {
     let Some(folder) = &plan.spool else { return Ok(Vec::new()) };
-    std::fs::create_dir_all(folder)?;
+    std::fs::create_dir_all(folder).map_err(|e| about(folder.display(), &e))?;
     let mut names = Vec::new();
     for entry in std::fs::read_dir(folder)? {
         let entry = entry?;

@@ -14,7 +14,7 @@ use super::retry::Retry;
 use super::store::Line;
 use super::{Lanes, Tell};
 use crate::wire::address::Address;
-use crate::wire::greeting::{Name, receipt};
+use crate::wire::greeting::{DOUBTFUL, Name, no_reading, receipt};
 use crate::wire::open::{Stream, stream};
 
 /// Connections at once; more are closed as they come.
@@ -36,7 +36,7 @@ pub(super) fn single(from: &Address, lane: &Arc<Lane>, mut retry: Retry, tell: &
                 }
                 is_away = false;
                 retry.reset();
-                let mut feed = Feed::new(tell);
+                let mut feed = Feed { lane: Some(Arc::clone(lane)), ..Feed::new(tell) };
                 match pour(&mut stream, |bytes| feed.take(bytes, |_| Some(Arc::clone(lane)))) {
                     Ok(()) if matches!(stream, Stream::Standard) => return,
                     Ok(()) => "it ended".to_owned(),
@@ -84,17 +84,27 @@ struct Feed<'a> {
     is_first: bool,
     /// Lines of this stream, refused ones included, the name excepted.
     lines: u64,
+    /// Those that were readings.
+    readings: u64,
     tell: &'a Tell,
     is_disk_failing: bool,
 }
 
 impl<'a> Feed<'a> {
     fn new(tell: &'a Tell) -> Self {
-        Self { decoder: Decoder::new(), lane: None, is_first: true, lines: 0, tell, is_disk_failing: false }
+        Self {
+            decoder: Decoder::new(),
+            lane: None,
+            is_first: true,
+            lines: 0,
+            readings: 0,
+            tell,
+            is_disk_failing: false,
+        }
     }
 
     fn take(&mut self, bytes: &[u8], mut find: impl FnMut(Option<Name>) -> Option<Arc<Lane>>) {
-        let Self { decoder, lane, is_first, lines, tell, is_disk_failing } = self;
+        let Self { decoder, lane, is_first, lines, readings, tell, is_disk_failing } = self;
         decoder.pass(bytes, |text, result: Result<Record, Refused>| {
             let is_first = std::mem::take(is_first);
             // Why it is no reading depends on how the name ends: four figures there are read as a checksum.
@@ -106,6 +116,10 @@ impl<'a> Feed<'a> {
                 return;
             }
             *lines += 1;
+            *readings += u64::from(result.is_ok());
+            if *lines == DOUBTFUL && *readings == 0 {
+                tell(&no_reading(lane.as_ref().map_or("a connection", |lane| lane.name.as_str())));
+            }
             match (result, Line::new(text)) {
                 (Ok(record), Some(line)) => {
                     if lane.is_none() {

@@ -74,6 +74,17 @@ pub fn receipted(line: &[u8]) -> Option<u64> {
     if text.bytes().all(|b| b.is_ascii_digit()) { text.parse().ok() } else { None }
 }
 
+/// After so many lines without a reading somebody should look: a second of most sensors.
+pub(crate) const DOUBTFUL: u64 = 10;
+
+/// What is said then of `who` sent them.
+pub(crate) fn no_reading(who: &str) -> String {
+    format!(
+        "{who}: {DOUBTFUL} lines came and none is a reading; expected lines of the link (core/LINK.md): is the baud rate another, or does \
+         the sensor send bare numbers?"
+    )
+}
+
 #[cfg(test)]
 mod tests {
     use proptest::prelude::*;

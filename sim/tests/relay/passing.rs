@@ -40,6 +40,19 @@ fn lines_go_on_as_they_came_and_garbage_does_not() {
     );
 }
 
+/// A sensor that sends bare numbers, or a wrong baud rate, is told by the relay's own words and counts.
+#[test]
+fn lines_that_are_no_readings_are_said_to_be_none() {
+    let mut relay = Relay::start(&["--from", "-", "--to", "-"]);
+    relay.input().write_all(&b"49.990\n".repeat(12)).unwrap();
+    let (status, said) = relay.drain();
+    assert!(
+        status == 0 && said.starts_with("sensor: 10 lines came and none is a reading; expected"),
+        "{said}"
+    );
+    assert!(said.contains("\nsensor: 0 lines taken, 12 refused, "), "{said}");
+}
+
 /// CRC-16/IBM-3740, bit by bit.
 fn crc16(bytes: &[u8]) -> u16 {
     bytes.iter().fold(0xFFFF, |crc, byte| {
@@ -229,7 +242,7 @@ fn what_cannot_be_is_told() {
     for (arguments, why) in [
         (["--from", "mqtt://a/b", "--to", "-", "--keep", "all"], "nothing can be taken"),
         (["--from", "-", "--to", "tcp-listen:0", "--keep", "all"], "nothing can be sent"),
-        (["--from", "-", "--to", "-", "--spool", "/dev/null"], "File exists"),
+        (["--from", "-", "--to", "-", "--spool", "/dev/null"], "/dev/null: File exists"),
         (["--from", "udp:0", "--to", "-", "--name", "saw"], "leave it out"),
         (["--from", "-", "--to", "-", "--name", "../saw"], "letters, figures"),
         (["--from", "-", "--to", "mqtt://a", "--keep", "all"], "topic"),
