@@ -158,7 +158,7 @@ impl Lane {
                 return Ok(Next::Broken(why));
             }
             state.believe();
-            state.store.save()?;
+            state.store.save();
             let is_late = state.deadline.is_some_and(|deadline| Instant::now() >= deadline);
             if is_late {
                 return Ok(Next::Over);

@@ -51,7 +51,7 @@ pub struct Spool {
     /// What the file `arrived` says.
     saved: u64,
     saved_at: Instant,
-    /// Lines delivered since then.
+    /// Lines delivered since that was last tried.
     unsaved_lines: u32,
     synced_at: Instant,
     /// Most bytes in all files.
@@ -285,34 +285,44 @@ impl Spool {
         self.next = self.arrived;
     }
 
-    /// Writes down how far lines have arrived, if that has changed and was not done just now; and lets go of files.
-    ///
-    /// # Errors
-    /// The disk's.
-    pub fn save(&mut self) -> io::Result<()> {
-        let is_due = self.unsaved_lines >= SAVE_LINES || self.saved_at.elapsed() >= SAVE;
-        if is_due { self.save_now() } else { Ok(()) }
+    /// Writes down how far lines have arrived, if that has changed and was not done just now; lets go of files; and hands to the disk what it
+    /// did not take before. A disk that fails is tried again the next time and keeps nothing from being sent: what is sent makes room on it.
+    pub fn save(&mut self) {
+        if self.unsaved_lines >= SAVE_LINES || self.saved_at.elapsed() >= SAVE {
+            // Until it is written down more goes out again after a kill, and that is all.
+            let _ = self.save_now();
+            // Whoever pushes lines is told.
+            let _ = self.write();
+        }
     }
 
     fn save_now(&mut self) -> io::Result<()> {
+        self.saved_at = Instant::now();
+        self.unsaved_lines = 0;
         if self.saved == self.arrived {
             return Ok(());
         }
-        self.saved_at = Instant::now();
         let new = self.folder.join("arrived.new");
-        fs::write(&new, format!("{}\n", self.arrived))?;
-        fs::rename(new, self.folder.join("arrived"))?;
-        self.saved = self.arrived;
-        self.unsaved_lines = 0;
+        let written = fs::write(&new, format!("{}\n", self.arrived))
+            .and_then(|()| fs::rename(new, self.folder.join("arrived")));
+        if written.is_ok() {
+            self.saved = self.arrived;
+        }
+        // In any case: this may be the room that is missing, and places in files that are gone do no harm.
         self.clear();
-        Ok(())
+        written
     }
 
-    /// Removes files of which everything has arrived, but not the one that is being written.
+    /// Removes files of which everything has arrived; the one that is being written only if the disk takes nothing more.
     fn clear(&mut self) {
-        while self.files.len() > 1
-            && let Some(part) = self.files.front().filter(|part| part.end <= self.saved)
-        {
+        while self.files.len() > 1 || !self.unsaved.is_empty() || self.saved != self.arrived {
+            let Some(part) = self.files.front().filter(|part| part.end <= self.arrived) else { return };
+            if self.read.as_ref().is_some_and(|reader| reader.start == part.start) {
+                self.read = None;
+            }
+            if self.files.len() == 1 {
+                self.append = None;
+            }
             // One that cannot be removed is tried again after the next start.
             let _ = fs::remove_file(path_of(&self.folder, part.start));
             self.files.pop_front();

@@ -103,7 +103,7 @@ impl Way {
                     self.close();
                     return None;
                 }
-                Err(e) => Err(io::Error::new(e.kind(), format!("the spool cannot be read or written: {e}"))),
+                Err(e) => Err(io::Error::new(e.kind(), format!("the spool cannot be read: {e}"))),
             };
             if let Err(e) = done {
                 self.close();

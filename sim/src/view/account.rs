@@ -166,17 +166,11 @@ impl Account {
         // A clock that was set back stands still here: only silence is told by it.
         let passed = u64::try_from(row.utc_ms - self.first_utc).unwrap_or(0);
         let now = self.start + Duration::from_millis(passed);
-        let mut news = [const { None }; 8];
-        let mut count = 0;
+        let mut news = Vec::new();
         let before = self.tally();
-        self.station.take(id, row.record, now, row.utc_ms, |what| {
-            if let Some(place) = news.get_mut(count) {
-                *place = Some(what);
-                count += 1;
-            }
-        });
+        self.station.take(id, row.record, now, row.utc_ms, |what| news.push(what));
         let after = self.tally();
-        if count == 0 {
+        if news.is_empty() {
             return;
         }
         if after.restarts > before.restarts {
@@ -186,7 +180,7 @@ impl Account {
         let is_late = after.late > before.late;
         let at_ms =
             if is_late { row.utc_ms as f64 } else { self.places.place(row.record.time_ms, row.utc_ms) };
-        for what in news.into_iter().flatten() {
+        for what in news {
             if !matches!(what, News::Reading | News::Missing(_)) {
                 self.events += 1;
                 if self.happened.len() < LISTED {

@@ -237,8 +237,7 @@ fn distribution(account: &Account) -> Figure {
         })
     };
     // All but one in a thousand at either end.
-    let ends = place(all / 1_000).zip(place(all - 1 - (all / 1_000).min(all.saturating_sub(1))));
-    let ends = if all == 0 { None } else { ends };
+    let ends = all.checked_sub(1).and_then(|most| place(all / 1_000).zip(place(most - all / 1_000)));
     let mut beyond = account.beyond;
     let svg = ends.and_then(|(first, last)| {
         // At most 200 bars, each of whole millihertz.

@@ -146,6 +146,38 @@ fn lines_wait_in_memory_for_a_disk_that_fails() {
     assert_eq!(all(&mut open(folder.path())), [0, 1, 2, 3, 4, 5, 6]);
 }
 
+/// A disk that is full, the file included that says what has arrived: what has arrived goes away all the same, and what waits in memory is
+/// written where it was.
+#[test]
+fn what_has_arrived_makes_room_on_a_full_disk() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut spool = open(folder.path());
+    (0..3).for_each(|n| spool.push(record(n)).unwrap());
+    spool.append = Some(File::open(path_of(folder.path(), 0)).unwrap());
+    assert!(spool.push(record(3)).is_err());
+    fs::create_dir(folder.path().join("arrived.new")).unwrap();
+    for _ in 0..3 {
+        let (end, _) = spool.to_send().unwrap().unwrap();
+        spool.arrived(end);
+    }
+    spool.saved_at -= SAVE;
+    spool.save();
+    assert!(!path_of(folder.path(), 0).exists() && spool.unsaved.is_empty());
+    assert_eq!(all(&mut spool), [3]);
+    kill(spool);
+    let mut spool = open(folder.path());
+    assert_eq!(spool.passed(), Passed { waiting: 1, ..Passed::default() });
+    let (end, line) = spool.to_send().unwrap().unwrap();
+    assert_eq!(sequence(&line), 3);
+    spool.arrived(end);
+    spool.saved_at -= SAVE;
+    spool.save();
+    // Nothing has a place any more, and a relay that starts now sends nothing again.
+    assert!(spool.files.is_empty());
+    kill(spool);
+    assert!(all(&mut open(folder.path())).is_empty());
+}
+
 /// Where memory has no room for more either, one of the lines in it is dropped: not those on disk, which the far end may still get.
 #[test]
 fn lines_that_memory_has_no_room_for_cost_none_on_disk() {

@@ -53,6 +53,27 @@ fn what_comes_late_was_not_lost() {
     assert_eq!(account.gap_sums.map(|sum| sum.0), [0, 0, 1, 0]);
 }
 
+/// However many limits one reading leaves, each is an event.
+#[test]
+fn every_limit_that_is_left_is_an_event() {
+    let bands: Vec<_> = (1..=12).map(|k| format!("49..50.{k:02}")).collect();
+    let mut account = Account::new(Name::like("pump"), bands.join(",").parse().unwrap(), None);
+    for k in 0..300 {
+        account.take(&row(k as u16, k, Some(if (100..200).contains(&k) { 55_000 } else { 50_000 })));
+    }
+    let limits = account.happened.iter().filter(|event| matches!(event.news, News::Limit { .. }));
+    assert_eq!(limits.count(), 2 * bands.len());
+}
+
+/// There is a page of a sensor that never had a signal.
+#[test]
+fn a_log_without_a_frequency_has_a_page() {
+    let account = account((0..100).map(|k| row(k as u16, k, None)));
+    let mut page = crate::view::Page::new(crate::view::Supply::Synchronous);
+    page.add(&account);
+    assert!(page.html().contains("There was no reading with a frequency."));
+}
+
 #[test]
 fn each_gap_has_its_reason() {
     let mut rows = Vec::new();
