@@ -3,6 +3,7 @@
 
 mod listening;
 
+use std::io::Write;
 use std::net::{TcpListener, TcpStream};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
@@ -111,4 +112,60 @@ fn a_broker_that_restarts_loses_nothing_for_either_listener() {
         numbers.retain(|number| *number >= first);
         assert_eq!(numbers, (first..=last).collect::<Vec<_>>(), "{}", output.err);
     }
+}
+
+/// What is not in the log is not acknowledged: a listener that cannot write, and is killed, leaves it with the broker.
+#[test]
+fn what_could_not_be_written_comes_again() {
+    let folder = tempfile::tempdir().unwrap();
+    let port = free();
+    let Some(_broker) = Running::broker(folder.path(), port) else { return };
+    let topic = format!("mqtt://127.0.0.1:{port}/mains");
+    let (lost, kept) = (folder.path().join("lost"), folder.path().join("kept"));
+    let listen = |log: &Path| {
+        Listening::start(&[
+            "--from",
+            &topic,
+            "--session",
+            "desk",
+            "--log",
+            log.to_str().unwrap(),
+            "--format",
+            "csv",
+        ])
+    };
+    let rows = |log: &Path| -> usize {
+        let Ok(entries) = std::fs::read_dir(log) else { return 0 };
+        let text = entries.map(|entry| std::fs::read_to_string(entry.unwrap().path()).unwrap());
+        text.map(|text| text.lines().filter(|line| line.contains(",locked,")).count()).sum()
+    };
+    let mut relay = Command::new(env!("CARGO_BIN_EXE_humtick"));
+    relay.args(["relay", "--from", "-", "--name", "pump", "--to", &topic]);
+    let mut relay =
+        Running(relay.stdin(Stdio::piped()).stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap());
+    let mut to = relay.0.stdin.take().unwrap();
+    let mut listener = listen(&lost);
+    let mut sent = 0u16;
+    let mut send = |count: u16| {
+        for _ in 0..count {
+            to.write_all(&line(sent, u32::from(sent) * 100, Some(50_000))).unwrap();
+            sent += 1;
+        }
+        sent
+    };
+    until(|| {
+        send(1);
+        std::thread::sleep(Duration::from_millis(100));
+        rows(&lost) > 0
+    });
+    // Acknowledged in the same turn that wrote it; that takes no second.
+    std::thread::sleep(Duration::from_secs(1));
+    std::fs::remove_dir_all(&lost).unwrap();
+    std::fs::write(&lost, "taken by another").unwrap();
+    let last = send(100) - 1;
+    until(|| listener.out().contains(&format!(",{last},locked,")));
+    listener.kill();
+    let _listener = listen(&kept);
+    until(|| rows(&kept) >= 100);
+    assert_eq!(rows(&kept), 100);
 }

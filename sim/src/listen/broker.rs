@@ -16,11 +16,11 @@ use crate::wire::greeting::Name;
 /// From one try to connect to the next.
 const AGAIN: Duration = Duration::from_secs(1);
 
-/// Requests of ours on their way: two subscriptions.
-const REQUESTS: usize = 10;
+/// Requests of ours on their way: two subscriptions, and acknowledgements.
+const REQUESTS: usize = 1_000;
 
 /// Reads what is published below `topic` until nobody hears it any more. With a `session` the broker keeps for it what comes while it is
-/// away; without one, it begins anew with each connection.
+/// away; without one, it begins anew with each connection. What is published is acknowledged by whoever hears of it, once it is kept.
 pub fn read(
     address: &Address,
     broker: &Host,
@@ -34,6 +34,7 @@ pub fn read(
     let mut options = MqttOptions::new(id, &broker.name, broker.port);
     options.set_keep_alive(Duration::from_secs(5));
     options.set_clean_session(session.is_none());
+    options.set_manual_acks(true);
     let (client, mut connection) = Client::new(options, REQUESTS);
     let mut is_told = false;
     for event in connection.iter() {
@@ -44,14 +45,15 @@ pub fn read(
                     // Fails only where the connection is being given up, which the next event says.
                     let _ = client.try_subscribe(filter, QoS::AtLeastOnce);
                 }
+                if !say(Message::Broker(client.clone())) {
+                    return;
+                }
                 if std::mem::take(&mut is_told) && !say(Message::Note(format!("{address}: is there again"))) {
                     return;
                 }
             }
             Ok(Event::Incoming(Packet::Publish(publish))) => {
-                if let Some(message) = message(topic, &publish)
-                    && !say(message)
-                {
+                if !say(Message::Published(publish)) {
                     return;
                 }
             }
@@ -68,13 +70,20 @@ pub fn read(
     }
 }
 
-fn message(topic: &str, publish: &Publish) -> Option<Message> {
+/// What is published below a topic.
+pub enum Said {
+    /// A line of this sensor.
+    Line(Name),
+    /// The relay of this sensor has gone.
+    Gone(Name),
+}
+
+/// What `publish` is, if it is anything of ours.
+pub fn said(topic: &str, publish: &Publish) -> Option<Said> {
     let below = publish.topic.strip_prefix(topic)?.strip_prefix('/')?;
     match below.split_once('/') {
-        None => Some(Message::Topic(Name::like(below), publish.payload.to_vec())),
-        Some((name, "state")) if publish.payload.as_ref() == b"gone" => {
-            Some(Message::Note(format!("{}: its relay has gone", Name::like(name))))
-        }
+        None => Some(Said::Line(Name::like(below))),
+        Some((name, "state")) if publish.payload.as_ref() == b"gone" => Some(Said::Gone(Name::like(name))),
         Some(_) => None,
     }
 }

@@ -363,6 +363,11 @@ impl Listener {
         }
     }
 
+    /// Tells brokers what they need not send again: what is in the log.
+    pub fn acknowledge(&mut self, desk: &Desk) {
+        self.threads.iter_mut().for_each(|from| from.acknowledge(desk));
+    }
+
     /// Tells the connections that gave a name how much of theirs is kept: at first that it is nothing, if it is, so that they wait for more.
     pub fn send_receipts(&mut self, desk: &Desk) {
         for connection in self.connections.iter_mut().flatten() {

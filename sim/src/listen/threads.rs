@@ -1,6 +1,6 @@
 //! Ways in that have to be waited for: standard input, serial lines, connections of our own making. Each has a thread that reads.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, VecDeque};
 use std::fmt;
 use std::io::{ErrorKind, Read};
 use std::sync::Arc;
@@ -9,10 +9,12 @@ use std::thread;
 use std::time::Duration;
 
 use mio::Waker;
+use rumqttc::{Client, Publish};
 
+use super::broker::{self, Said, said};
 use super::desk::{Desk, Watcher};
 use super::feed::Feed;
-use super::{Options, PIECE, broker};
+use super::{Options, PIECE};
 use crate::station::MOST_SENSORS;
 use crate::wire::address::Address;
 use crate::wire::greeting::Name;
@@ -25,8 +27,10 @@ const AGAIN: Duration = Duration::from_secs(1);
 pub enum Message {
     /// Bytes that came.
     Bytes(Vec<u8>),
-    /// What was published under a sensor's topic.
-    Topic(Name, Vec<u8>),
+    /// A broker that is connected now: acknowledgements go there.
+    Broker(Client),
+    /// What came from it.
+    Published(Publish),
     /// For people.
     Note(String),
     /// Nothing comes any more.
@@ -41,6 +45,10 @@ pub struct From {
     /// Of a broker's topics.
     topics: HashMap<Name, Feed>,
     session: Option<Name>,
+    broker: Option<Client>,
+    /// What is published and not acknowledged, in the order it came (MQTT 3.1.1, 4.6), and whose line it was. A broker has 65,535 numbers for
+    /// them, and sends no more.
+    owed: VecDeque<(Option<Name>, Publish)>,
     has_ended: bool,
 }
 
@@ -58,7 +66,16 @@ impl From {
         };
         let feed = Feed::called(*ways, options.name.clone().unwrap_or_else(own));
         let (address, session) = (address.clone(), options.session.clone());
-        Self { address, number, feed, topics: HashMap::new(), session, has_ended: false }
+        Self {
+            address,
+            number,
+            feed,
+            topics: HashMap::new(),
+            session,
+            broker: None,
+            owed: VecDeque::new(),
+            has_ended: false,
+        }
     }
 
     /// Begins to read.
@@ -87,24 +104,60 @@ impl From {
 
     pub fn take(&mut self, message: Message, ways: &mut u64, desk: &mut Desk, watcher: &mut dyn Watcher) {
         match message {
-            Message::Topic(name, bytes) => {
-                if self.topics.len() >= MOST_SENSORS && !self.topics.contains_key(&name) {
-                    return;
-                }
-                let feed = self.topics.entry(name.clone()).or_insert_with(|| {
-                    *ways += 1;
-                    Feed::called(*ways, name)
-                });
-                feed.take(&bytes, desk, watcher);
-                // What is published is whole, with or without the end of its line.
-                feed.take(b"\n", desk, watcher);
+            Message::Broker(client) => {
+                // What is owed to a connection that is gone comes again, if it is to come.
+                self.owed.clear();
+                self.broker = Some(client);
             }
+            Message::Published(publish) => self.published(publish, ways, desk, watcher),
             Message::Bytes(bytes) => self.feed.take(&bytes, desk, watcher),
             Message::Note(text) => watcher.note(&text),
             Message::Ended => {
                 self.has_ended = true;
                 self.feed.close(desk);
             }
+        }
+    }
+}
+
+impl From {
+    fn published(
+        &mut self,
+        mut publish: Publish,
+        ways: &mut u64,
+        desk: &mut Desk,
+        watcher: &mut dyn Watcher,
+    ) {
+        let Address::Mqtt { topic, .. } = &self.address else { return };
+        let mut whose = None;
+        match said(topic, &publish) {
+            Some(Said::Line(name)) if self.topics.len() < MOST_SENSORS || self.topics.contains_key(&name) => {
+                let feed = self.topics.entry(name.clone()).or_insert_with(|| {
+                    *ways += 1;
+                    Feed::called(*ways, name.clone())
+                });
+                feed.take(&publish.payload, desk, watcher);
+                // What is published is whole, with or without the end of its line.
+                feed.take(b"\n", desk, watcher);
+                whose = Some(name);
+            }
+            Some(Said::Gone(name)) => watcher.note(&format!("{name}: its relay has gone")),
+            _ => {}
+        }
+        publish.payload.clear();
+        self.owed.push_back((whose, publish));
+    }
+
+    /// Acknowledges what is in the log, or needs not be: a broker with a session keeps the rest for the next connection.
+    pub fn acknowledge(&mut self, desk: &Desk) {
+        let Some(broker) = &self.broker else { return };
+        while let Some((whose, publish)) = self.owed.front() {
+            let sensor = whose.as_ref().and_then(|name| self.topics.get(name)).and_then(Feed::sensor);
+            // One that finds no room goes at the next turn.
+            if sensor.is_some_and(|id| !desk.is_kept(id)) || broker.try_ack(publish).is_err() {
+                return;
+            }
+            self.owed.pop_front();
         }
     }
 }
