@@ -22,6 +22,7 @@ use humtick_sim::wire::address::{self, Address};
 use humtick_sim::wire::greeting::Name;
 
 use super::format::Format;
+use super::trial::duration;
 
 /// From one look at the clock to the next.
 const TURN: Duration = Duration::from_millis(250);
@@ -59,8 +60,8 @@ pub struct Options {
     /// What deviations and grid time are from [default: 50 or 60 Hz, whichever is near]
     #[arg(long, value_name = "HZ", value_parser = nominal)]
     nominal: Option<f64>,
-    /// Ends after so many seconds [default: with Ctrl-C, or standard input]
-    #[arg(long, value_name = "SECONDS")]
+    /// Ends after so many seconds, 0.1 to 1e9 [default: with Ctrl-C, or standard input]
+    #[arg(long, value_name = "SECONDS", value_parser = duration)]
     seconds: Option<f64>,
     /// Output: lines to read, CSV, or JSON Lines [default: a live screen on a terminal, lines elsewhere]
     #[arg(long)]
@@ -119,7 +120,7 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
         }
         format => Box::new(lines::Lines::open(format.unwrap_or(Format::Table), &listener)),
     };
-    let end = options.seconds.map(|seconds| now + Duration::from_secs_f64(seconds.clamp(0.0, 1e9)));
+    let end = options.seconds.map(|seconds| now + Duration::from_secs_f64(seconds));
     let result = serve(&mut listener, &mut desk, show.as_mut(), end, &stop);
     desk.flush(show.as_mut());
     listener.send_receipts(&desk);

@@ -134,6 +134,9 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
 }
 
 fn say(all: &[(Name, Counts)], refused: u64) {
+    if all.is_empty() {
+        eprintln!("0 lines taken: no sensor has been heard");
+    }
     for (name, counts) in all {
         let Counts { taken, refused, missing, again, connections, passed } = counts;
         eprintln!(

@@ -201,7 +201,8 @@ fn connection(
         feed.take(bytes, |said| {
             let Ok(handle) = handle.try_clone() else { return None };
             let mut feeders = feeders.lock().unwrap_or_else(PoisonError::into_inner);
-            let name = said.unwrap_or_else(|| free_name(&feeders, peer.ip()));
+            let name =
+                said.unwrap_or_else(|| free_name(peer.ip(), |name| feeders.by_name.contains_key(name)));
             let lane = lanes.find(&name)?;
             // A sensor that connects anew has left its old connection behind, whatever that one thinks.
             if let Some((_, old)) = feeders.by_name.insert(name.clone(), (id, handle)) {
@@ -263,30 +264,55 @@ impl Receipts {
 
 /// Connections that say no name go by their machine, and the first number that is free if there are several: so one that comes back finds its
 /// place again.
-fn free_name(feeders: &Feeders, ip: IpAddr) -> Name {
+fn free_name(ip: IpAddr, is_taken: impl Fn(&Name) -> bool) -> Name {
     let name = |n: usize| match n {
         1 => Name::like(&ip.to_string()),
         n => Name::like(&format!("{ip}-{n}")),
     };
-    (1..=MOST + 1).map(name).find(|name| !feeders.by_name.contains_key(name)).unwrap_or_else(|| name(1))
+    (1..=MOST + 1).map(name).find(|name| !is_taken(name)).unwrap_or_else(|| name(1))
+}
+
+/// A sender of datagrams that has been silent for so long gives its name up to the next from its machine: a sensor that started anew comes
+/// from another port.
+const FORGOTTEN: Duration = Duration::from_secs(60);
+
+/// Who sends datagrams, under which name, and when that was heard.
+#[derive(Default)]
+struct Senders(HashMap<SocketAddr, (Name, Instant)>);
+
+impl Senders {
+    /// The name of `peer`; `None` if there are too many.
+    fn name(&mut self, peer: SocketAddr, now: Instant) -> Option<Name> {
+        if let Some((name, heard)) = self.0.get_mut(&peer) {
+            *heard = now;
+            return Some(name.clone());
+        }
+        self.0.retain(|_, (_, heard)| now.saturating_duration_since(*heard) < FORGOTTEN);
+        if self.0.len() >= MOST {
+            return None;
+        }
+        let name = free_name(peer.ip(), |name| self.0.values().any(|(taken, _)| taken == name));
+        self.0.insert(peer, (name.clone(), now));
+        Some(name)
+    }
 }
 
 /// Takes datagrams for ever; each sender is a sensor.
 pub(super) fn datagrams(socket: &UdpSocket, lanes: &Lanes, tell: &Tell) {
-    let mut feeds: HashMap<SocketAddr, Feed<'_>> = HashMap::new();
+    let (mut senders, mut feeds) = (Senders::default(), HashMap::<Name, Feed<'_>>::new());
     let mut bytes = [0; 2_048];
     loop {
         match socket.recv_from(&mut bytes) {
             Ok((len, peer)) => {
-                if !feeds.contains_key(&peer) && feeds.len() >= MOST {
+                let Some(name) = senders.name(peer, Instant::now()) else {
                     lanes.refuse();
                     continue;
-                }
-                let feed = feeds.entry(peer).or_insert_with(|| Feed::new(tell));
-                feed.take(&bytes[..len], |_| lanes.find(&Name::like(&peer.to_string())));
+                };
+                let feed = feeds.entry(name.clone()).or_insert_with(|| Feed::new(tell));
+                feed.take(&bytes[..len], |_| lanes.find(&name));
                 if feed.lane.is_none() {
                     // Garbage is no sensor.
-                    feeds.remove(&peer);
+                    (_, _) = (feeds.remove(&name), senders.0.remove(&peer));
                 }
             }
             Err(e) => {
@@ -294,5 +320,31 @@ pub(super) fn datagrams(socket: &UdpSocket, lanes: &Lanes, tell: &Tell) {
                 std::thread::sleep(Duration::from_secs(1));
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_sensor_that_starts_anew_has_its_name_again() {
+        let (mut senders, start) = (Senders::default(), Instant::now());
+        let mut name = |port: u16, second: u64| {
+            let now = start + Duration::from_secs(second);
+            senders.name(SocketAddr::from(([10, 0, 0, 7], port)), now).map(|name| name.to_string())
+        };
+        assert_eq!(name(1, 0).as_deref(), Some("10.0.0.7"));
+        assert_eq!(name(2, 1).as_deref(), Some("10.0.0.7-2"));
+        assert_eq!(name(1, 50).as_deref(), Some("10.0.0.7"));
+        // The second has been silent for a minute: the third is taken for it.
+        assert_eq!(name(3, 62).as_deref(), Some("10.0.0.7-2"));
+        for restart in 0..1_000u16 {
+            assert!(name(1_000 + restart, 200 + u64::from(restart) * 61).is_some());
+        }
+        for port in 0..MOST as u16 {
+            assert!(name(port, 1_000_000).is_some());
+        }
+        assert_eq!(name(9_999, 1_000_001), None);
     }
 }

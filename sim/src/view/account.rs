@@ -28,6 +28,10 @@ const BINS: i64 = 15_000;
 /// Share of the readings that ten seconds must have for their mean to count.
 const ENOUGH: f64 = 0.8;
 
+/// And what they may have at most: where a backlog came at once before anything else did, no clock says when its readings were taken, and
+/// they lie at their arrival.
+const MOST: f64 = 1.25;
+
 /// Why readings are missing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum GapKind {
@@ -100,7 +104,7 @@ pub struct Account {
     ten: Option<(i64, f64, u32)>,
     /// Ten-second means by the number of their ten seconds since 1970, in hertz.
     pub means: Vec<(i64, f64)>,
-    /// Ten seconds with readings, but too few.
+    /// Ten seconds with readings, but too few, or more than were taken in them.
     pub partial: u64,
     stretch: Vec<f64>,
     longest: Vec<f64>,
@@ -328,7 +332,7 @@ impl Account {
         let expected = 10.0 / self.spacing_s.unwrap_or(10.0);
         // The clock that places readings may have stepped back a little.
         let is_next = self.means.last().is_none_or(|(last, _)| number > *last);
-        if is_next && f64::from(count) >= ENOUGH * expected {
+        if is_next && (ENOUGH * expected..=MOST * expected).contains(&f64::from(count)) {
             self.means.push((number, sum / f64::from(count)));
         } else {
             self.partial += 1;

@@ -155,8 +155,10 @@ fn standard(page: &mut String, account: &Account, supply: Supply) {
     let count = account.means.len();
     let partial = match account.partial {
         0 => String::new(),
-        1 => "; one ten seconds had too few readings and does not count".into(),
-        more => format!("; {more} had too few readings and do not count"),
+        1 => {
+            "; one ten seconds had too few readings, or more than were taken in it, and does not count".into()
+        }
+        more => format!("; {more} had too few readings, or more than were taken in them, and do not count"),
     };
     let _ = writeln!(
         page,

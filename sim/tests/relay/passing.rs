@@ -209,7 +209,13 @@ fn what_has_no_room_is_dropped_and_counted() {
     relay.says("trying again");
     let mut sensor = Sensor::new();
     (0..250).for_each(|_| relay.input().write_all(&sensor.line()).unwrap());
-    std::thread::sleep(Duration::from_millis(300));
+    until(
+        || {
+            relay.signal("-USR1");
+            relay.says("lines taken")
+        },
+        |counters| counters.contains("250 lines taken"),
+    );
     far_end.start();
     let (status, said) = relay.drain();
     assert!(

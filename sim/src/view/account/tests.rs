@@ -144,6 +144,18 @@ fn the_first_steps_are_not_the_usual_ones() {
     assert!((account.spacing_s().unwrap() - 0.1).abs() < 1e-3, "{:?}", account.spacing_s());
 }
 
+/// A backlog that comes at once, with nothing before it to say when it was taken, is no mean of ten seconds.
+#[test]
+fn a_backlog_at_the_start_has_no_mean() {
+    let late = |k: u32| {
+        let mhz = if k < 1_000 { 51_000 } else { 50_000 };
+        Row { utc_ms: START + i64::from(k.max(1_000)) * 100, ..row(k as u16, k, Some(mhz)) }
+    };
+    let account = account((0..1_600).map(late));
+    assert_eq!(account.partial, 1);
+    assert!(account.means.len() >= 5 && account.means.iter().all(|(_, hz)| (hz - 50.0).abs() < 1e-9));
+}
+
 /// Readings that come more rarely from some moment on, at first each of them a gap, soon are what is usual.
 #[test]
 fn another_pace_is_got_used_to() {
