@@ -9,7 +9,7 @@ use std::time::Duration;
 
 use rumqttc::{Client, ConnectReturnCode, Event, MqttOptions, Packet, Publish, QoS};
 
-use super::threads::Message;
+use super::message::Message;
 use crate::wire::address::{Address, Host};
 use crate::wire::greeting::Name;
 

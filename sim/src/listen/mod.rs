@@ -6,6 +6,7 @@ mod desk;
 mod doors;
 mod feed;
 mod broker;
+mod message;
 mod threads;
 pub mod web;
 
@@ -25,7 +26,8 @@ use crate::wire::address::Address;
 use crate::wire::greeting::{Name, receipt};
 use doors::{Door, Kind};
 use feed::Feed;
-use threads::{From, Message};
+use message::Message;
+use threads::From;
 use web::Web;
 
 /// Bytes read at once; of one connection no more in a turn.

@@ -14,6 +14,7 @@ use rumqttc::{Client, Publish};
 use super::broker::{self, Said, said};
 use super::desk::{Desk, Watcher};
 use super::feed::Feed;
+use super::message::Message;
 use super::{Options, PIECE};
 use crate::station::MOST_SENSORS;
 use crate::wire::address::Address;
@@ -22,20 +23,6 @@ use crate::wire::open::{self, Stream};
 
 /// From one try to open to the next.
 const AGAIN: Duration = Duration::from_secs(1);
-
-/// What a thread has to say.
-pub enum Message {
-    /// Bytes that came.
-    Bytes(Vec<u8>),
-    /// A broker that is connected now: acknowledgements go there.
-    Broker(Client),
-    /// What came from it.
-    Published(Publish),
-    /// For people.
-    Note(String),
-    /// Nothing comes any more.
-    Ended,
-}
 
 /// A way in with a thread.
 pub struct From {

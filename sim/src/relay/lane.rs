@@ -7,8 +7,9 @@ use std::time::{Duration, Instant};
 
 use humtick::link::{Arrival, Record};
 
+use super::line::{Line, Passed};
 use super::spool::SAVE_LINES;
-use super::store::{Line, Passed, Store, Ticket};
+use super::store::{Store, Ticket};
 use crate::wire::arrivals::{Arrivals, REPEATED};
 use crate::wire::greeting::Name;
 

@@ -20,6 +20,7 @@
 //! with it. Lines dropped for want of room are counted.
 
 mod lane;
+mod line;
 mod mqtt;
 mod retry;
 mod source;
@@ -28,7 +29,7 @@ mod store;
 mod way;
 
 pub use lane::Counts;
-pub use store::{Line, Passed};
+pub use line::{Line, Passed};
 
 use std::collections::BTreeMap;
 use std::io;

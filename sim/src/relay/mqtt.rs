@@ -22,7 +22,7 @@ use rumqttc::{
 };
 
 use super::lane::{Lane, Proof};
-use super::store::Line;
+use super::line::Line;
 use crate::wire::address::Host;
 
 /// Publications on their way at once.

@@ -10,8 +10,8 @@ use std::time::{Duration, Instant};
 use humtick::link::{Decoder, Record, Refused, Text};
 
 use super::lane::Lane;
+use super::line::Line;
 use super::retry::Retry;
-use super::store::Line;
 use super::{Lanes, Tell};
 use crate::wire::address::Address;
 use crate::wire::greeting::{DOUBTFUL, Name, no_reading, receipt};

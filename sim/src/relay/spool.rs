@@ -15,7 +15,7 @@ use std::time::{Duration, Instant};
 
 use humtick::link::{Format, Text};
 
-use super::store::{Line, Passed};
+use super::line::{Line, Passed};
 
 /// From one write to the disk itself to the next: what a loss of power may cost.
 pub const SYNC: Duration = Duration::from_secs(1);

@@ -7,9 +7,9 @@ use std::time::{Duration, Instant};
 
 use super::Tell;
 use super::lane::{Lane, Next, Proof};
+use super::line::Line;
 use super::mqtt;
 use super::retry::Retry;
-use super::store::Line;
 use crate::wire::address::Address;
 use crate::wire::greeting::receipted;
 use crate::wire::open::{Stream, connect, datagrams, stream};
