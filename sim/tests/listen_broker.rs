@@ -2,50 +2,19 @@
 //! so, and with `HUMTICK_BROKER=required` that is a failure.
 
 mod listening;
+mod mosquitto;
 
 use std::io::Write;
-use std::net::{TcpListener, TcpStream};
+use std::net::TcpStream;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
 use listening::{Listening, Sender, line, until};
+use mosquitto::{Broker, free_port};
 
+/// A process that is killed when the test is over.
 struct Running(Child);
-
-impl Running {
-    /// The broker, which keeps sessions and what waits for them through its restarts.
-    fn broker(folder: &Path, port: u16) -> Option<Self> {
-        let config = folder.join("broker.conf");
-        let text = format!(
-            "listener {port} 127.0.0.1\nallow_anonymous true\npersistence true\npersistence_location {}/\n\
-             autosave_on_changes true\nautosave_interval 1\nmax_queued_messages 0\nmax_inflight_messages 0\nuser root\n",
-            folder.display()
-        );
-        std::fs::write(&config, text).unwrap();
-        let start = |name: &str| {
-            Command::new(name).arg("-c").arg(&config).stdout(Stdio::null()).stderr(Stdio::null()).spawn().ok()
-        };
-        let child = ["mosquitto", "/usr/sbin/mosquitto"].into_iter().find_map(start);
-        if child.is_none() {
-            assert_ne!(
-                std::env::var("HUMTICK_BROKER").as_deref(),
-                Ok("required"),
-                "mosquitto is not installed"
-            );
-            eprintln!("skipped: mosquitto is not installed (apt-get install mosquitto)");
-        }
-        let broker = Self(child?);
-        until(|| TcpStream::connect(("127.0.0.1", port)).is_ok());
-        Some(broker)
-    }
-
-    fn terminate(mut self) {
-        let done = Command::new("kill").args(["-TERM", &self.0.id().to_string()]).status().unwrap();
-        assert!(done.success());
-        self.0.wait().unwrap();
-    }
-}
 
 impl Drop for Running {
     fn drop(&mut self) {
@@ -55,16 +24,11 @@ impl Drop for Running {
     }
 }
 
-/// A port that was free a moment ago.
-fn free() -> u16 {
-    TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
-}
-
 #[test]
 fn a_broker_that_restarts_loses_nothing_for_either_listener() {
     let folder = tempfile::tempdir().unwrap();
-    let (port, relayed) = (free(), free());
-    let Some(broker) = Running::broker(folder.path(), port) else { return };
+    let (port, relayed) = (free_port(), free_port());
+    let Some(mut broker) = Broker::start(folder.path(), port) else { return };
     let topic = format!("mqtt://127.0.0.1:{port}/mains");
     let listen =
         |session: &str| Listening::start(&["--from", &topic, "--session", session, "--format", "csv"]);
@@ -96,9 +60,9 @@ fn a_broker_that_restarts_loses_nothing_for_either_listener() {
         listeners.iter().all(|listener| has(listener, number))
     });
     let first = send(100) - 100;
-    broker.terminate();
+    broker.stop();
     send(100);
-    let _broker = Running::broker(folder.path(), port).unwrap();
+    let _broker = Broker::start(folder.path(), port).unwrap();
     let last = send(100);
     for listener in &listeners {
         until(|| has(listener, last));
@@ -118,8 +82,8 @@ fn a_broker_that_restarts_loses_nothing_for_either_listener() {
 #[test]
 fn what_could_not_be_written_comes_again() {
     let folder = tempfile::tempdir().unwrap();
-    let port = free();
-    let Some(_broker) = Running::broker(folder.path(), port) else { return };
+    let port = free_port();
+    let Some(_broker) = Broker::start(folder.path(), port) else { return };
     let topic = format!("mqtt://127.0.0.1:{port}/mains");
     let (lost, kept) = (folder.path().join("lost"), folder.path().join("kept"));
     let listen = |log: &Path| {

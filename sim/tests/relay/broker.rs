@@ -2,9 +2,6 @@
 //! that is a failure.
 
 use std::io::Write;
-use std::net::{TcpListener, TcpStream};
-use std::path::Path;
-use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
@@ -13,53 +10,8 @@ use humtick::link::{Arrival, Decoder, Text};
 use humtick_sim::wire::arrivals::Arrivals;
 use rumqttc::{Client, Event, MqttOptions, Packet, QoS};
 
+use super::mosquitto::{Broker, free_port};
 use super::{Relay, Sensor, until};
-
-struct Broker {
-    child: Child,
-    port: u16,
-}
-
-impl Broker {
-    /// One that remembers sessions over a restart; `None` where there is none.
-    fn start(folder: &Path, port: u16) -> Option<Self> {
-        let config = folder.join("broker.conf");
-        // Messages that wait for a subscriber are written to disk at once, and none is dropped.
-        let text = format!(
-            "listener {port} 127.0.0.1\nallow_anonymous true\npersistence true\npersistence_location {}/\n\
-             autosave_on_changes true\nautosave_interval 1\nmax_queued_messages 0\nmax_inflight_messages 0\nuser root\n",
-            folder.display()
-        );
-        std::fs::write(&config, text).unwrap();
-        let program = ["mosquitto", "/usr/sbin/mosquitto"];
-        let start = |name: &&str| {
-            Command::new(name).arg("-c").arg(&config).stdout(Stdio::null()).stderr(Stdio::null()).spawn().ok()
-        };
-        let Some(child) = program.iter().find_map(start) else {
-            assert_ne!(
-                std::env::var("HUMTICK_BROKER").as_deref(),
-                Ok("required"),
-                "mosquitto is not installed"
-            );
-            eprintln!("skipped: mosquitto is not installed (apt-get install mosquitto)");
-            return None;
-        };
-        until(|| TcpStream::connect(("127.0.0.1", port)).is_ok(), |up| *up);
-        Some(Self { child, port })
-    }
-
-    fn stop(&mut self) {
-        let _ = Command::new("kill").args(["-TERM", &self.child.id().to_string()]).status();
-        let _ = self.child.wait();
-    }
-}
-
-impl Drop for Broker {
-    fn drop(&mut self) {
-        let _ = self.child.kill();
-        let _ = self.child.wait();
-    }
-}
 
 /// What a subscriber has.
 #[derive(Clone, Debug, Default)]
@@ -114,10 +66,6 @@ fn subscriber(port: u16, id: &str) -> Arc<Mutex<Got>> {
     });
     until(|| ready.load(Ordering::Relaxed), |ready| *ready);
     got
-}
-
-fn free_port() -> u16 {
-    TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
 }
 
 /// One relay, two subscribers, the broker restarted in the middle: nothing is lost at QoS 1.

@@ -9,6 +9,8 @@ mod far_end;
 mod faults;
 #[path = "../listening/mod.rs"]
 mod listening;
+#[path = "../mosquitto/mod.rs"]
+mod mosquitto;
 mod passing;
 #[path = "../../../tests/avr/pulses.rs"]
 mod pulses;
