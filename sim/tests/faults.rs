@@ -223,7 +223,7 @@ fn the_core_is_as_the_faults_know_it() {
 }
 
 #[test]
-#[ignore = "builds the tree anew for each fault: half an hour"]
+#[ignore = "builds the tree anew for each fault: a quarter of an hour"]
 fn each_fault_breaks_a_limit() {
     let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("..");
     let tree = PathBuf::from(env!("CARGO_TARGET_TMPDIR")).join("faults");
