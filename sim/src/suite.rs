@@ -48,7 +48,8 @@ pub fn find(folder: &Path, changes: Option<&Changes>) -> Result<Vec<Item>, Strin
     let meta = fs::metadata(folder).map_err(|e| format!("{shown}: {e}"))?;
     let mut items = Vec::new();
     if meta.is_file() {
-        items_of(&mut items, folder, folder.parent().unwrap_or(folder), changes);
+        let name = name_of(folder, folder.parent().unwrap_or(folder));
+        items_of(&mut items, name, folder, changes);
         return Ok(items);
     }
     let mut files = Vec::new();
@@ -61,10 +62,14 @@ pub fn find(folder: &Path, changes: Option<&Changes>) -> Result<Vec<Item>, Strin
             "{shown}: no file below it ends in .toml; expected scenarios, or recordings with expect.toml"
         ));
     }
-    for (file, readable) in files {
+    let names: Vec<_> = files.iter().map(|(file, _)| name_of(file, folder)).collect();
+    for ((file, readable), name) in files.into_iter().zip(&names) {
+        // A scenario and what is expected of a recording beside it, both called saw: a baseline goes by the name.
+        let is_only = names.iter().filter(|other| *other == name).count() == 1;
+        let name = if is_only { name.clone() } else { path_of(&file, folder) };
         match readable {
-            Ok(()) => items_of(&mut items, &file, folder, changes),
-            Err(error) => items.push(Item { name: name_of(&file, folder), trial: Err(error), file }),
+            Ok(()) => items_of(&mut items, name, &file, changes),
+            Err(error) => items.push(Item { name, trial: Err(error), file }),
         }
     }
     Ok(items)
@@ -100,8 +105,7 @@ fn walk(folder: &Path, files: &mut Vec<(PathBuf, Result<(), String>)>) {
     }
 }
 
-fn items_of(items: &mut Vec<Item>, file: &Path, folder: &Path, changes: Option<&Changes>) {
-    let name = name_of(file, folder);
+fn items_of(items: &mut Vec<Item>, name: String, file: &Path, changes: Option<&Changes>) {
     let text = fs::read_to_string(file).map_err(|e| format!("{}: {e}", file.display()));
     let trials =
         text.and_then(|text| Trial::cases(&text, file, Instead::default()).map_err(|e| e.to_string()));
@@ -123,11 +127,16 @@ fn items_of(items: &mut Vec<Item>, file: &Path, folder: &Path, changes: Option<&
 
 /// `mains/saw` of `mains/saw.toml`, of `mains/saw.expect.toml` and of `mains/saw/expect.toml` in `folder`, on every system.
 fn name_of(file: &Path, folder: &Path) -> String {
+    let name = path_of(file, folder);
+    name.strip_suffix(".expect").or_else(|| name.strip_suffix("/expect")).unwrap_or(&name).to_owned()
+}
+
+/// `mains/saw.expect` of `mains/saw.expect.toml`.
+fn path_of(file: &Path, folder: &Path) -> String {
     let below = file.strip_prefix(folder).unwrap_or(file);
     let parts: Vec<_> = below.components().map(|part| part.as_os_str().to_string_lossy()).collect();
-    let name = parts.join("/");
-    let name = name.strip_suffix(".toml").unwrap_or(&name);
-    name.strip_suffix(".expect").or_else(|| name.strip_suffix("/expect")).unwrap_or(name).to_owned()
+    let path = parts.join("/");
+    path.strip_suffix(".toml").unwrap_or(&path).to_owned()
 }
 
 /// Runs `items` on so many threads and gives what came of each, in their order, with `pages` a page of each too; `done` is told as they are

@@ -44,8 +44,9 @@ impl Overview<'_> {
     }
 
     fn head(&self, page: &mut String) {
-        let hours =
-            self.outcomes.iter().filter_map(|o| o.figures.as_ref()).map(|f| f.duration_s).sum::<f64>();
+        let tried = self.outcomes.iter().filter_map(|o| o.figures.as_ref());
+        // An empty sum is -0, which would be shown.
+        let hours = tried.map(|f| f.duration_s).fold(0.0, |a, b| a + b);
         let settings = self.settings.map_or(String::new(), |path| {
             format!(", every meter with the settings of {}", escaped(&path.display().to_string()))
         });

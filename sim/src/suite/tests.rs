@@ -38,6 +38,21 @@ fn files_come_in_the_order_of_their_paths_and_cases_in_theirs() {
     assert_eq!(names(&one), ["saw [offset_mhz=5]", "saw [offset_mhz=-5]"]);
 }
 
+/// Or the one would be held against the other's baseline.
+#[test]
+fn a_scenario_and_a_recording_of_one_name_are_told_apart() {
+    let folder = folder(&[
+        ("saw.toml", ""),
+        ("saw.expect.toml", "[grid]\n"),
+        ("saw/expect.toml", "[grid]\n"),
+        ("pump.expect.toml", "[grid]\n"),
+    ]);
+    let items = find(folder.path(), None).unwrap();
+    let mut all = names(&items);
+    all.sort_unstable();
+    assert_eq!(all, ["pump", "saw", "saw.expect", "saw/expect"]);
+}
+
 #[test]
 fn changes_are_every_meters_and_no_scenario() {
     let folder = folder(&[

@@ -40,6 +40,7 @@ impl Limit {
                 wrong(format!("unknown measure;{near} There are {}", names.join(", ")))
             })?;
         match value.trim().parse::<f64>() {
+            Ok(value) if measure.is_share() && value > 1.0 => Err(wrong("a share is 0 to 1".into())),
             Ok(value) if value.is_finite() && value >= 0.0 => Ok(Self { measure, value }),
             _ => Err(wrong("no number of 0 or more".into())),
         }

@@ -52,7 +52,8 @@ fn lines(out: &mut impl Write, results: &Results) -> io::Result<()> {
 fn summary(out: &mut impl Write, results: &Results) -> io::Result<()> {
     let count = |verdict| results.outcomes.iter().filter(|outcome| outcome.verdict() == verdict).count();
     let figures = results.outcomes.iter().filter_map(|outcome| outcome.figures.as_ref());
-    let hours = figures.map(|figures| figures.duration_s).sum::<f64>() / 3_600.0;
+    // An empty sum is -0, which would be shown.
+    let hours = figures.map(|figures| figures.duration_s).fold(0.0, |a, b| a + b) / 3_600.0;
     write!(out, "{} scenarios, {hours:.2} h: {} kept", results.outcomes.len(), count(Verdict::Kept))?;
     for (verdict, what) in [
         (Verdict::Broken, "broken"),

@@ -126,6 +126,7 @@ fn limits_are_read() {
         ("max_error_mhz=x", "no number"),
         ("max_error_mhz=-1", "no number"),
         ("max_error_mhz=inf", "no number"),
+        ("coverage=95", "a share is 0 to 1"),
     ] {
         let message = Limit::parse(text).unwrap_err().to_string();
         assert!(message.contains(why), "{message}");
