@@ -148,6 +148,23 @@ fn what_cannot_be_read_is_named_the_rest_runs_and_the_exit_status_is_2() {
     assert!(fs::read_to_string(folder.path().join("s/a.toml")).unwrap().starts_with("duration_s"));
 }
 
+/// A clock whose tolerance is left out: errors are what they were, and intervals hold them no more.
+#[test]
+fn a_baseline_sees_intervals_that_are_too_narrow() {
+    let told = "[timer]\nclock_ppm = 8\n";
+    let folder = folder(&[
+        ("outlets/clock.toml", &(pump(0.1, "lock_s = 1") + told)),
+        ("none.toml", "clock_tolerance_ppm = 0\n"),
+    ]);
+    let saved = folder.path().join("before.jsonl");
+    let saved = saved.to_str().unwrap();
+    assert_eq!(suite(folder.path(), &["outlets", "--save", saved]).0, 0);
+    let (status, said, _) =
+        suite(folder.path(), &["outlets", "--settings", "none.toml", "--baseline", saved]);
+    assert_eq!(status, 0, "{said}");
+    assert!(said.contains("worse: coverage 100.0 % -> "), "{said}");
+}
+
 #[test]
 fn a_baseline_is_quiet_on_the_same_tree_and_sees_five_percent() {
     // Ten minutes each: readings over a second err by the noise alone, and 5 % more noise is 5 % more error.

@@ -42,7 +42,8 @@ known to have been, the meter, and what the readings are held to:
 
 With --baseline each line says what became of it. Seeds are the same, so where the meter is the same nothing differs at all; what does
 is judged by how much it differs from stretch to stretch of the trial: better or worse is a change of the rms of 1 % or more that is beyond three
-standard deviations of that noise, or more or fewer false readings, a later or earlier lock, more or fewer unknown readings.
+standard deviations of that noise, or intervals that hold the truth more or less often, more or fewer false readings, a later or earlier
+lock, more or fewer unknown readings.
 
 Exit status: 0 all limits are kept, 1 one is broken or a meter never locked, 2 wrong use, or a file cannot be read (the others are run).
 A change alone breaks nothing.";

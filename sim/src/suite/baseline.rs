@@ -21,6 +21,9 @@ use std::path::Path;
 use super::{Figures, Outcome};
 use crate::score::{STRETCHES, Stretch};
 
+/// Share of readings whose interval holds the truth: less than this is no change, nor is what so many windows of a second leave to chance.
+const COVERED: f64 = 0.02;
+
 /// Share of a root mean square below which a change is none.
 pub const LEAST: f64 = 0.01;
 
@@ -149,6 +152,12 @@ fn compared(before: &Figures, now: &Figures) -> Change {
     if (before.rms_hz.is_none(), before.lock_s.is_none()) != (now.rms_hz.is_none(), now.lock_s.is_none()) {
         let worse = now.rms_hz.is_none() || now.lock_s.is_none();
         told.push((direction(worse), if worse { "reads no more" } else { "reads now" }.into()));
+    }
+    if let (Some(was), Some(is)) = (before.coverage, now.coverage)
+        && (is - was).abs() > COVERED.max(SIGMAS * (0.95 * 0.05 / now.duration_s.max(1.0)).sqrt())
+        && was.min(is) < 0.95
+    {
+        told.push((direction(is < was), format!("coverage {:.1} % -> {:.1} %", 100.0 * was, 100.0 * is)));
     }
     if before.false_readings != now.false_readings {
         let trend = direction(now.false_readings > before.false_readings);

@@ -116,6 +116,9 @@ pub struct Half {
     pub interval: Option<(f64, f64)>,
 }
 
+/// How often the nearest value is looked for again because a seed that holds beyond it fails there. Each time the answer is nearer.
+const ROUNDS: u32 = 30;
+
 /// Up to where one seed holds, and the next value at which it does not. Nothing before the range, nothing beyond it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Edge {
@@ -149,12 +152,15 @@ fn one(
     let plan = &sweep.plan;
     let (vary, cells) = (&plan.vary[0], sweep.series(series));
     let count = plan.repeat as usize;
-    let mut contradicting = 0;
+    let mut contradicts = vec![false; count];
+    // The values at which each seed was seen to hold.
+    let mut known: Vec<Vec<f64>> = vec![Vec::new(); count];
     let mut edges: Vec<Edge> = (0..count)
         .map(|seed| {
             let held: Vec<bool> = cells.iter().map(|cell| limit.holds(&cell.seeds[seed])).collect();
             let first = held.iter().position(|held| !held).unwrap_or(held.len());
-            contradicting += usize::from(held.iter().skip(first).any(|held| *held));
+            contradicts[seed] = held.iter().skip(first).any(|held| *held);
+            known[seed].extend_from_slice(&vary.values[..first]);
             let value = |place: Option<usize>| vary.values.get(place?).copied();
             Edge { holds: value(first.checked_sub(1)), breaks: value(Some(first)) }
         })
@@ -169,24 +175,48 @@ fn one(
         let figures = run::all(&jobs, plan.readings, threads, progress)?;
         Ok(figures.iter().map(|figures| limit.holds(figures)).collect())
     };
-    loop {
-        let middle = |(seed, edge): (usize, &Edge)| Some((seed, vary.middle(edge.holds?, edge.breaks?)?));
-        let tries: Vec<_> = edges.iter().enumerate().filter_map(middle).collect();
-        if tries.is_empty() {
-            break;
-        }
-        for ((seed, value), holds) in tries.iter().zip(trials(&tries, progress)?) {
-            let edge = &mut edges[*seed];
-            *(if holds { &mut edge.holds } else { &mut edge.breaks }) = Some(*value);
-        }
-    }
     // How far along the range a value is.
     let (from, to) = vary.ends();
     let along = |value: f64| if from < to { value } else { -value };
     let nearest = |values: Vec<f64>| values.into_iter().min_by(|a, b| along(*a).total_cmp(&along(*b)));
+    let farthest = |values: &[f64], before: f64| {
+        let before = values.iter().copied().filter(|value| along(*value) < along(before));
+        before.max_by(|a, b| along(*a).total_cmp(&along(*b)))
+    };
+    let all = |value: f64| -> Vec<_> { (0..count).map(|seed| (seed, value)).collect() };
+    for _ in 0..ROUNDS {
+        loop {
+            let middle = |(seed, edge): (usize, &Edge)| Some((seed, vary.middle(edge.holds?, edge.breaks?)?));
+            let tries: Vec<_> = edges.iter().enumerate().filter_map(middle).collect();
+            if tries.is_empty() {
+                break;
+            }
+            for ((seed, value), holds) in tries.iter().zip(trials(&tries, progress)?) {
+                if holds {
+                    known[*seed].push(*value);
+                }
+                let edge = &mut edges[*seed];
+                *(if holds { &mut edge.holds } else { &mut edge.breaks }) = Some(*value);
+            }
+        }
+        let holds: Option<Vec<f64>> = edges.iter().map(|edge| edge.holds).collect();
+        let Some(value) = holds.and_then(nearest).filter(|_| edges.iter().any(|edge| edge.breaks.is_some()))
+        else {
+            break;
+        };
+        // A seed may hold farther out and fail here: then this is where it breaks first.
+        let held = trials(&all(value), progress)?;
+        for (seed, _) in held.iter().enumerate().filter(|(_, held)| !**held) {
+            contradicts[seed] = true;
+            edges[seed] = Edge { holds: farthest(&known[seed], value), breaks: Some(value) };
+        }
+        if held.iter().all(|held| *held) {
+            break;
+        }
+    }
+    let contradicting = contradicts.iter().filter(|contradicts| **contradicts).count();
     let mut held = |value: f64| -> Result<At, SweepError> {
-        let tries: Vec<_> = (0..count).map(|seed| (seed, value)).collect();
-        let held = trials(&tries, progress)?.into_iter().filter(|holds| *holds).count();
+        let held = trials(&all(value), progress)?.into_iter().filter(|holds| *holds).count();
         Ok(At { value, held })
     };
     let at = |cell: &super::Cell| At { value: cell.at[0], held: limit.held(&cell.seeds) };
@@ -196,11 +226,7 @@ fn one(
     let farthest = match (holds.and_then(nearest), nearest(breaks)) {
         (None, _) => Farthest::None(first),
         (Some(_), None) => Farthest::All(last),
-        (Some(value), Some(next)) => {
-            let value = held(value)?;
-            contradicting = contradicting.max(count - value.held);
-            Farthest::Between(value, held(next)?)
-        }
+        (Some(value), Some(next)) => Farthest::Between(held(value)?, held(next)?),
     };
     Ok(Solution {
         series,

@@ -99,6 +99,20 @@ fn what_is_not_monotone_is_told() {
     );
 }
 
+/// A seed that holds farther out fails at the nearest of the others' values: the answer is nearer still, where all of them hold.
+#[test]
+fn all_hold_at_the_answer() {
+    let found = solved(
+        "duration_s = 20\n[front_end]\nnoise_percent = 0.2\n",
+        "noise_percent=0.1..1:3",
+        6,
+        "rms_error_mhz=0.3",
+    );
+    let Farthest::Between(value, next) = found.farthest else { panic!("{found:?}") };
+    assert!(value.held == 6 && next.held < 6 && next.value > value.value, "{found:?}");
+    assert!(found.contradicting > 0, "{found:?}");
+}
+
 #[test]
 fn half_of_the_seeds() {
     let edge = |holds: f64| Edge { holds: Some(holds), breaks: Some(holds + 0.1) };
