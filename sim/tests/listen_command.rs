@@ -2,6 +2,7 @@
 
 mod listening;
 
+use std::collections::BTreeMap;
 use std::fs;
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{TcpStream, UdpSocket};
@@ -145,6 +146,67 @@ fn what_cannot_be_kept_is_not_receipted() {
     listening.interrupt();
 }
 
+/// More than memory has room for while the log cannot be written: what is not taken has no receipt, its sender's connection is closed, and
+/// what the sender sends again is in the log once.
+#[test]
+fn what_there_is_no_room_for_is_left_to_its_sender() {
+    // Rows of some 75 bytes: 16 MB are 225,000 of them. A relay has no more than a thousand lines on their way.
+    const SENDERS: usize = 260;
+    const LINES: u16 = 1_000;
+    let folder = tempfile::tempdir().unwrap();
+    let log = folder.path().join("logs");
+    let mut listening = Listening::start(&["--from", "tcp-listen:0", "--log", log.to_str().unwrap()]);
+    let at = listening.at("tcp-listen:");
+    // Something else in the log's place.
+    fs::remove_dir_all(&log).unwrap();
+    fs::write(&log, "").unwrap();
+    let text: Vec<u8> = (0..LINES).flat_map(|k| line(k, u32::from(k) * 100, Some(50_000))).collect();
+    let connect = |k: usize| {
+        let mut sender = Sender::new(&at, Some(&format!("saw-{k}")));
+        // Whoever is put off may be so in the middle of it.
+        let _ = sender.0.write_all(&text);
+        sender
+    };
+    let mut senders: Vec<_> = (0..SENDERS).map(connect).collect();
+    until(|| listening.err().contains("no room for more in memory"));
+    let is_closed = |sender: &mut Sender| {
+        let mut heard = Vec::new();
+        sender.0.set_read_timeout(Some(Duration::from_millis(10))).unwrap();
+        let end = sender.0.read_to_end(&mut heard);
+        assert!(String::from_utf8(heard).unwrap().lines().all(|receipt| receipt == "kept 0"));
+        !end.is_err_and(|e| e.kind() == std::io::ErrorKind::WouldBlock)
+    };
+    let closed: Vec<_> = (0..SENDERS).filter(|k| is_closed(&mut senders[*k])).collect();
+    assert!((1..SENDERS).contains(&closed.len()), "{closed:?}");
+    fs::remove_file(&log).unwrap();
+    until(|| listening.err().contains("the log is written again"));
+    closed.into_iter().for_each(|k| senders[k] = connect(k));
+    for (k, sender) in senders.iter_mut().enumerate() {
+        let (mut heard, mut buffer) = (Vec::new(), [0; 64]);
+        sender.0.set_read_timeout(Some(listening::PATIENCE)).unwrap();
+        while !heard.ends_with(b"kept 1000\r\n") {
+            match sender.0.read(&mut buffer) {
+                Ok(length @ 1..) => heard.extend_from_slice(&buffer[..length]),
+                _ => (*sender, heard) = (connect(k), Vec::new()),
+            }
+        }
+    }
+    let output = listening.interrupt();
+    assert!(output.err.contains("nothing was lost"), "{}", output.err);
+    let mut files: Vec<_> = fs::read_dir(&log).unwrap().map(|entry| entry.unwrap().path()).collect();
+    files.sort();
+    // Should midnight come, a sensor has two.
+    let mut kept = BTreeMap::<String, Vec<u16>>::new();
+    for text in files.iter().map(|path| fs::read_to_string(path).unwrap()) {
+        let of = |row: &str| row.split(',').nth(2).and_then(|number| number.parse::<u16>().ok());
+        let sensor = text.lines().next().unwrap_or_default().to_string();
+        kept.entry(sensor).or_default().extend(text.lines().filter_map(of));
+    }
+    kept.remove("");
+    assert_eq!(kept.len(), SENDERS);
+    assert!(kept.values().all(|numbers| numbers.iter().copied().eq(0..LINES)), "{kept:?}");
+}
+
 #[test]
 fn two_of_one_name_are_shown_as_two_and_hostile_names_are_none() {
     let mut listening = Listening::start(&["--from", "tcp-listen:0", "--format", "csv"]);
@@ -275,6 +337,36 @@ fn a_full_disk_is_said_and_writing_goes_on_when_there_is_room() {
     until(|| rows() == 200);
     let output = listening.interrupt();
     assert!(output.err.contains("nothing was lost"), "{}", output.err);
+}
+
+/// Output that nobody takes: readings are kept all the same, and of the lines left out it is said how many there were.
+#[test]
+fn output_that_nobody_takes_is_counted() {
+    // 14 MB of output, of which 4 MB wait and 4 MB more are being written.
+    const LINES: u16 = 60_000;
+    let folder = tempfile::tempdir().unwrap();
+    let arguments = ["--from", "-", "--format", "jsonl", "--log", folder.path().to_str().unwrap()];
+    let mut listening = Listening::unread(&arguments);
+    let mut input = listening.input();
+    // In pieces: what is left out is left out by the batch.
+    for start in (0..LINES).step_by(1_000) {
+        let piece: Vec<u8> =
+            (start..start + 1_000).flat_map(|k| line(k, u32::from(k) * 100, Some(50_000))).collect();
+        input.write_all(&piece).unwrap();
+    }
+    until(|| listening.err().contains("nobody takes the output"));
+    drop(input);
+    let output = listening.end();
+    let (_, said) = output.err.split_once("humtick: nobody takes the output").unwrap();
+    let (said, _) = said.split_once(" lines of output were left out").unwrap();
+    let left_out: usize = said.rsplit(' ').next().unwrap().parse().unwrap();
+    let shown = output.out.lines().filter(|line| line.contains("\"kind\":\"reading\"")).count();
+    // One line more says that the sensor is locked.
+    let all = left_out + shown - usize::from(LINES);
+    assert!(left_out > 0 && all <= 1, "{left_out} left out, {shown} shown");
+    let kept = fs::read_dir(folder.path()).unwrap().map(|e| fs::read_to_string(e.unwrap().path()).unwrap());
+    let kept: usize = kept.map(|text| text.lines().filter(|line| line.contains(",locked,")).count()).sum();
+    assert_eq!(kept, usize::from(LINES));
 }
 
 #[test]

@@ -146,7 +146,7 @@ fn serve(
         let wait = next.saturating_duration_since(now).min(left);
         listener.turn(wait, desk, show).map_err(|e| format!("cannot wait for readings: {e}"))?;
         desk.flush(show);
-        listener.acknowledge(desk);
+        listener.acknowledge(desk, show);
         let now = Instant::now();
         if now >= receipts {
             receipts = now + TURN;

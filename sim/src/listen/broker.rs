@@ -70,20 +70,20 @@ pub fn read(
     }
 }
 
-/// What is published below a topic.
-pub enum Said {
+/// What is published below a topic, and by what level of it the sensor goes.
+pub enum Said<'a> {
     /// A line of this sensor.
-    Line(Name),
+    Line(&'a str),
     /// The relay of this sensor has gone.
-    Gone(Name),
+    Gone(&'a str),
 }
 
 /// What `publish` is, if it is anything of ours.
-pub fn said(topic: &str, publish: &Publish) -> Option<Said> {
+pub fn said<'a>(topic: &str, publish: &'a Publish) -> Option<Said<'a>> {
     let below = publish.topic.strip_prefix(topic)?.strip_prefix('/')?;
     match below.split_once('/') {
-        None => Some(Said::Line(Name::like(below))),
-        Some((name, "state")) if publish.payload.as_ref() == b"gone" => Some(Said::Gone(Name::like(name))),
+        None => Some(Said::Line(below)),
+        Some((name, "state")) if publish.payload.as_ref() == b"gone" => Some(Said::Gone(name)),
         Some(_) => None,
     }
 }

@@ -47,6 +47,8 @@ pub struct Desk {
     /// By sensor.
     places: Vec<Place>,
     headlines: VecDeque<Headline>,
+    /// It was said that the log has no room, and it has had none since.
+    is_full: bool,
     now: Instant,
     utc_ms: i64,
 }
@@ -59,6 +61,7 @@ impl Desk {
             folder,
             places: Vec::new(),
             headlines: VecDeque::new(),
+            is_full: false,
             now: Instant::now(),
             utc_ms: 0,
         }
@@ -123,7 +126,27 @@ impl Desk {
         self.station.refuse(id);
     }
 
+    /// Whether a reading of the sensor can be kept.
+    pub(super) fn has_room(&mut self, id: Id, watcher: &mut dyn Watcher) -> bool {
+        let (Some(folder), Some(place)) = (&mut self.folder, self.places.get(id.place())) else {
+            return true;
+        };
+        if !folder.has_room(*place) && !folder.is_failing() {
+            // Many have sent much at once.
+            folder.flush(self.now, &mut |notice| watcher.note(&notice.to_string()));
+        }
+        let has_room = folder.has_room(*place);
+        if !has_room && !std::mem::replace(&mut self.is_full, true) {
+            watcher.note(
+                "the log has no room for more in memory: who can send readings again is to keep them, those of others are lost",
+            );
+        }
+        has_room
+    }
+
     pub(super) fn take(&mut self, id: Id, record: Record, watcher: &mut dyn Watcher) {
+        // What is lost for want of room is said when writing goes on.
+        self.has_room(id, watcher);
         let row = Row { utc_ms: self.utc_ms, record };
         let mut news = Vec::new();
         self.station.take(id, record, self.now, self.utc_ms, |what| news.push(what));
@@ -142,6 +165,7 @@ impl Desk {
     pub fn flush(&mut self, watcher: &mut dyn Watcher) {
         if let Some(folder) = &mut self.folder {
             folder.flush(self.now, &mut |notice| watcher.note(&notice.to_string()));
+            self.is_full &= folder.is_failing();
         }
     }
 

@@ -11,7 +11,7 @@ use mio::{Interest, Registry, Token};
 
 use super::feed::Feed;
 
-/// Senders of datagrams that are told apart; beyond, the one silent for longest is forgotten.
+/// Senders of datagrams that are told apart; beyond, those that never sent a reading are forgotten, then those silent for longest.
 const MOST_PEERS: usize = 10_000;
 
 /// A socket and its address.
@@ -97,6 +97,9 @@ pub struct Peers(HashMap<SocketAddr, (Instant, Feed)>);
 impl Peers {
     /// The feed of a sender.
     pub fn of(&mut self, peer: SocketAddr, now: Instant, new: impl FnOnce() -> Feed) -> &mut Feed {
+        if self.0.len() >= MOST_PEERS && !self.0.contains_key(&peer) {
+            self.0.retain(|_, (_, feed)| feed.sensor().is_some());
+        }
         if self.0.len() >= MOST_PEERS && !self.0.contains_key(&peer) {
             // Half at once, so that not every datagram of a flood has to look for one.
             let mut heard: Vec<_> = self.0.values().map(|(heard, _)| *heard).collect();

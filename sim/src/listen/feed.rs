@@ -14,6 +14,9 @@ pub struct Feed {
     way: Way,
     name: Name,
     is_named: bool,
+    /// What is not known to be kept is sent again.
+    is_repeated: bool,
+    is_put_off: bool,
     sensor: Option<Id>,
     decoder: Decoder<Text>,
     lines: u64,
@@ -35,6 +38,8 @@ impl Feed {
             way: Way(way),
             name,
             is_named: false,
+            is_repeated: false,
+            is_put_off: false,
             sensor: None,
             decoder: Decoder::new(),
             lines: 0,
@@ -43,20 +48,40 @@ impl Feed {
         }
     }
 
-    /// Takes bytes in pieces of any size.
+    /// The same of a way on which whatever is not known to be kept is sent again, as a connection that gave a name does: what there is no
+    /// room for is left to it.
+    pub fn repeated(way: u64, name: Name) -> Self {
+        Self { is_repeated: true, ..Self::called(way, name) }
+    }
+
+    /// Takes bytes in pieces of any size; none any more once [`is_put_off`](Self::is_put_off).
     pub fn take(&mut self, bytes: &[u8], desk: &mut Desk, watcher: &mut dyn Watcher) {
-        let Self { way, name, is_named, sensor, decoder, lines, useless, is_turned_away } = self;
+        let Self {
+            way,
+            name,
+            is_named,
+            is_repeated,
+            is_put_off,
+            sensor,
+            decoder,
+            lines,
+            useless,
+            is_turned_away,
+        } = self;
         *useless += bytes.len() as u64;
         decoder.pass(bytes, |line, result| {
+            if *is_put_off {
+                return;
+            }
             if result.is_err()
                 && sensor.is_none()
                 && let Some(called) = Name::in_line(line)
             {
-                (*name, *is_named) = (called, true);
+                (*name, *is_named, *is_repeated) = (called, true, true);
                 return;
             }
-            *lines += 1;
             let Ok(record) = result else {
+                *lines += 1;
                 if *lines == DOUBTFUL && sensor.is_none() {
                     watcher.note(&no_reading(name.as_str()));
                 }
@@ -69,6 +94,10 @@ impl Feed {
                 *sensor = desk.claim(name, *way, &record, watcher);
             }
             match sensor {
+                Some(id) if *is_repeated && !desk.has_room(*id, watcher) => {
+                    *is_put_off = true;
+                    return;
+                }
                 Some(id) => desk.take(*id, record, watcher),
                 None if !*is_turned_away => {
                     *is_turned_away = true;
@@ -76,7 +105,18 @@ impl Feed {
                 }
                 None => {}
             }
+            *lines += 1;
         });
+    }
+
+    /// Whether there was no room for a line: it and those after it have not been taken and are to come again.
+    pub const fn is_put_off(&self) -> bool {
+        self.is_put_off
+    }
+
+    /// What comes now has been put off, or is new.
+    pub const fn resume(&mut self) {
+        self.is_put_off = false;
     }
 
     /// The sensor, once there was a reading.
@@ -89,7 +129,7 @@ impl Feed {
         self.is_named
     }
 
-    /// Lines that came, the name apart.
+    /// Lines that were taken, the name apart; damaged ones count.
     pub const fn lines(&self) -> u64 {
         self.lines
     }

@@ -348,6 +348,10 @@ impl Listener {
                     ));
                     return self.close(place, desk);
                 }
+                if connection.feed.is_put_off() {
+                    // It comes again, later each time, and sends again what it has had no receipt for.
+                    return self.close(place, desk);
+                }
                 self.ready.push(place);
             }
             Err(e) if e.kind() == ErrorKind::WouldBlock => connection.is_ready = false,
@@ -365,9 +369,12 @@ impl Listener {
         }
     }
 
-    /// Tells brokers what they need not send again: what is in the log.
-    pub fn acknowledge(&mut self, desk: &Desk) {
-        self.threads.iter_mut().for_each(|from| from.acknowledge(desk));
+    /// Takes what of brokers' there was no room for, and tells them what they need not send again: what is in the log.
+    pub fn acknowledge(&mut self, desk: &mut Desk, watcher: &mut dyn Watcher) {
+        for from in &mut self.threads {
+            from.go_on(&mut self.ways, desk, watcher);
+            from.acknowledge(desk);
+        }
     }
 
     /// Tells the connections that gave a name how much of theirs is kept: at first that it is nothing, if it is, so that they wait for more.

@@ -29,13 +29,15 @@ pub struct From {
     address: Address,
     number: usize,
     feed: Feed,
-    /// Of a broker's topics.
-    topics: HashMap<Name, Feed>,
+    /// Of a broker's topics, by what is below its own.
+    topics: HashMap<String, Feed>,
     session: Option<Name>,
     broker: Option<Client>,
-    /// What is published and not acknowledged, in the order it came (MQTT 3.1.1, 4.6), and whose line it was. A broker has 65,535 numbers for
-    /// them, and sends no more.
-    owed: VecDeque<(Option<Name>, Publish)>,
+    /// What is published and not acknowledged, in the order it came (MQTT 3.1.1, 4.6), and the topic that it is a line of. A broker has 65,535
+    /// numbers for them, and sends no more.
+    owed: VecDeque<(Option<String>, Publish)>,
+    /// What is published and waits for room; goes on to `owed`.
+    put_off: VecDeque<Publish>,
     has_ended: bool,
 }
 
@@ -43,15 +45,7 @@ impl From {
     /// Called as the options have it, or after the address.
     pub fn new(address: &Address, number: usize, options: &Options, ways: &mut u64) -> Self {
         *ways += 1;
-        let own = || match address {
-            Address::Serial { path, .. } => {
-                Name::like(&path.file_name().unwrap_or_default().to_string_lossy())
-            }
-            Address::Tcp(host) => Name::like(&host.name),
-            Address::Standard => Name::like("input"),
-            _ => Name::like("terminal"),
-        };
-        let feed = Feed::called(*ways, options.name.clone().unwrap_or_else(own));
+        let feed = Feed::called(*ways, options.name.clone().unwrap_or_else(|| Name::of(address)));
         let (address, session) = (address.clone(), options.session.clone());
         Self {
             address,
@@ -61,6 +55,7 @@ impl From {
             session,
             broker: None,
             owed: VecDeque::new(),
+            put_off: VecDeque::new(),
             has_ended: false,
         }
     }
@@ -94,9 +89,13 @@ impl From {
             Message::Broker(client) => {
                 // What is owed to a connection that is gone comes again, if it is to come.
                 self.owed.clear();
+                self.put_off.clear();
                 self.broker = Some(client);
             }
-            Message::Published(publish) => self.published(publish, ways, desk, watcher),
+            Message::Published(publish) if self.put_off.is_empty() => {
+                self.published(publish, ways, desk, watcher);
+            }
+            Message::Published(publish) => self.put_off.push_back(publish),
             Message::Bytes(bytes) => self.feed.take(&bytes, desk, watcher),
             Message::Note(text) => watcher.note(&text),
             Message::Ended => {
@@ -108,38 +107,70 @@ impl From {
 }
 
 impl From {
+    /// What was put off, as far as there is room for it now.
+    pub fn go_on(&mut self, ways: &mut u64, desk: &mut Desk, watcher: &mut dyn Watcher) {
+        while let Some(publish) = self.put_off.pop_front() {
+            if !self.published(publish, ways, desk, watcher) {
+                return;
+            }
+        }
+    }
+
+    /// Takes what is published; `false` if it is put off.
     fn published(
         &mut self,
         mut publish: Publish,
         ways: &mut u64,
         desk: &mut Desk,
         watcher: &mut dyn Watcher,
-    ) {
-        let Address::Mqtt { topic, .. } = &self.address else { return };
+    ) -> bool {
+        let Address::Mqtt { topic, .. } = &self.address else { return true };
         let mut whose = None;
         match said(topic, &publish) {
-            Some(Said::Line(name)) if self.topics.len() < MOST_SENSORS || self.topics.contains_key(&name) => {
-                let feed = self.topics.entry(name.clone()).or_insert_with(|| {
-                    *ways += 1;
-                    Feed::called(*ways, name.clone())
-                });
-                feed.take(&publish.payload, desk, watcher);
-                // What is published is whole, with or without the end of its line.
-                feed.take(b"\n", desk, watcher);
-                whose = Some(name);
+            Some(Said::Line(below)) => {
+                let below = below.to_string();
+                if let Some(feed) = self.topic(&below, ways) {
+                    feed.take(&publish.payload, desk, watcher);
+                    // What is published is whole, with or without the end of its line.
+                    feed.take(b"\n", desk, watcher);
+                    if feed.is_put_off() {
+                        feed.resume();
+                        self.put_off.push_front(publish);
+                        return false;
+                    }
+                    whose = Some(below);
+                }
             }
-            Some(Said::Gone(name)) => watcher.note(&format!("{name}: its relay has gone")),
-            _ => {}
+            Some(Said::Gone(below)) => watcher.note(&format!("{below}: its relay has gone")),
+            None => {}
         }
         publish.payload.clear();
         self.owed.push_back((whose, publish));
+        true
+    }
+
+    /// The feed of a topic; `None` where there are as many sensors as there may be. Topics without a reading make room for others.
+    fn topic(&mut self, below: &str, ways: &mut u64) -> Option<&mut Feed> {
+        if !self.topics.contains_key(below) {
+            if self.topics.len() >= MOST_SENSORS {
+                self.topics.retain(|_, feed| feed.sensor().is_some());
+            }
+            if self.topics.len() >= MOST_SENSORS {
+                return None;
+            }
+            *ways += 1;
+            // A broker that keeps a session sends again what was not acknowledged.
+            let new = if self.session.is_some() { Feed::repeated } else { Feed::called };
+            self.topics.insert(below.into(), new(*ways, Name::like(below)));
+        }
+        self.topics.get_mut(below)
     }
 
     /// Acknowledges what is in the log, or needs not be: a broker with a session keeps the rest for the next connection.
     pub fn acknowledge(&mut self, desk: &Desk) {
         let Some(broker) = &self.broker else { return };
         while let Some((whose, publish)) = self.owed.front() {
-            let sensor = whose.as_ref().and_then(|name| self.topics.get(name)).and_then(Feed::sensor);
+            let sensor = whose.as_ref().and_then(|below| self.topics.get(below)).and_then(Feed::sensor);
             // One that finds no room goes at the next turn.
             if sensor.is_some_and(|id| !desk.is_kept(id)) || broker.try_ack(publish).is_err() {
                 return;
@@ -196,5 +227,101 @@ fn read(address: &Address, say: &impl Fn(Message) -> bool) {
 impl fmt::Display for From {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         self.address.fmt(f)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::time::Instant;
+
+    use humtick::link::{self, MAX_LINE, Record};
+    use rumqttc::QoS;
+
+    use super::*;
+    use crate::log::folder::Folder;
+    use crate::log::row::Row;
+    use crate::log::utc;
+    use crate::station::{News, Sensor, Station};
+
+    struct Nobody;
+
+    impl Watcher for Nobody {
+        fn news(&mut self, _: &Sensor, _: &Row, _: &News) {}
+
+        fn note(&mut self, _: &str) {}
+    }
+
+    fn from(session: Option<&str>) -> From {
+        let session = session.map(|name| name.parse().unwrap());
+        let options = Options { from: Vec::new(), name: None, session, web: None };
+        From::new(&"mqtt://broker/mains".parse().unwrap(), 0, &options, &mut 0)
+    }
+
+    fn published(below: &str, sequence: u16) -> Message {
+        let record = Record {
+            sequence,
+            time_ms: u32::from(sequence) * 100,
+            state: humtick::State::Locked,
+            frequency: Some(humtick::Frequency::from_millihertz(50_000)),
+            uncertainty: None,
+            rocof: None,
+            missed: 0,
+            rejected: 0,
+        };
+        let topic = format!("mains/{below}");
+        Message::Published(Publish::new(topic, QoS::AtLeastOnce, link::line(&record, &mut [0; MAX_LINE])))
+    }
+
+    /// While there is no room, what a broker keeps is left waiting, in order and not to be acknowledged, and taken when there is.
+    #[test]
+    fn what_a_broker_sends_again_waits_for_room() {
+        const SENT: u16 = 20_000;
+        for session in [Some("desk"), None] {
+            let temp = tempfile::tempdir().unwrap();
+            let in_the_way = temp.path().join(format!("pump-{}.csv", utc::date_text(0)));
+            std::fs::create_dir(&in_the_way).unwrap();
+            let now = Instant::now();
+            let folder = Folder::open(temp.path()).unwrap();
+            let mut desk = Desk::new(Station::new(Default::default(), None, now), Some(folder));
+            let (mut from, mut ways) = (from(session), 0);
+            desk.at(now, 0);
+            for sequence in 0..SENT {
+                from.take(published("pump", sequence), &mut ways, &mut desk, &mut Nobody);
+                desk.flush(&mut Nobody);
+            }
+            assert_eq!(from.owed.len() + from.put_off.len(), usize::from(SENT));
+            assert_eq!(from.put_off.is_empty(), session.is_none());
+            from.go_on(&mut ways, &mut desk, &mut Nobody);
+            assert_eq!(from.put_off.is_empty(), session.is_none());
+            std::fs::remove_dir(&in_the_way).unwrap();
+            desk.at(now + Duration::from_secs(2), 0);
+            desk.flush(&mut Nobody);
+            from.go_on(&mut ways, &mut desk, &mut Nobody);
+            desk.flush(&mut Nobody);
+            let (written, lost) = desk.folder().unwrap().counts();
+            assert_eq!((written + lost, lost == 0), (u64::from(SENT), session.is_some()));
+            assert_eq!(from.owed.len(), usize::from(SENT));
+            let tally = desk.station().sensors().next().unwrap().1.tally;
+            assert_eq!((tally.readings, tally.doubled, tally.late), (u64::from(SENT), 0, 0));
+        }
+    }
+
+    /// Topics that differ are sensors that differ, though their names become the same; topics without readings make room for those with.
+    #[test]
+    fn a_topic_is_a_sensor_if_there_are_readings_in_it() {
+        let mut desk = Desk::new(Station::new(Default::default(), None, Instant::now()), None);
+        let (mut from, mut ways) = (from(None), 0);
+        for k in 0..MOST_SENSORS {
+            let garbage = Publish::new(format!("mains/garbage{k}"), QoS::AtLeastOnce, "h1 what");
+            from.take(Message::Published(garbage), &mut ways, &mut desk, &mut Nobody);
+        }
+        for below in ["a b", "a-b"] {
+            for sequence in 0..3 {
+                from.take(published(below, sequence), &mut ways, &mut desk, &mut Nobody);
+            }
+        }
+        let of = |(_, sensor): (_, &Sensor)| (sensor.name.to_string(), sensor.tally.readings);
+        let sensors: Vec<_> = desk.station().sensors().map(of).collect();
+        assert_eq!(sensors, [("a-b".to_string(), 3), ("a-b-2".to_string(), 3)]);
     }
 }

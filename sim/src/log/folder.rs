@@ -157,14 +157,20 @@ impl Folder {
         Place(self.logs.len() - 1)
     }
 
-    /// Takes a row of this sensor, to be written with the next [`flush`](Self::flush). Whether there was room for it.
+    /// Whether [`take`](Self::take) has room for a row of this sensor.
+    pub fn has_room(&self, place: Place) -> bool {
+        let of_one = |log: &Log| log.chunks.iter().map(|chunk| chunk.bytes.len()).sum::<usize>();
+        self.bytes < MOST_WAITING && self.logs.get(place.0).is_some_and(|log| of_one(log) < MOST_OF_ONE)
+    }
+
+    /// Takes a row of this sensor, to be written with the next [`flush`](Self::flush). Whether there was room for it; otherwise it is lost,
+    /// and counted.
     pub fn take(&mut self, place: Place, row: &Row) -> bool {
-        let Some(log) = self.logs.get_mut(place.0) else { return false };
-        let of_one: usize = log.chunks.iter().map(|chunk| chunk.bytes.len()).sum();
-        if self.bytes >= MOST_WAITING || of_one >= MOST_OF_ONE {
+        if !self.has_room(place) {
             self.lost += 1;
             return false;
         }
+        let Some(log) = self.logs.get_mut(place.0) else { return false };
         let day = row.utc_ms.div_euclid(utc::DAY_MS);
         if log.chunks.back().is_none_or(|chunk| chunk.day != day) {
             log.chunks.push_back(Chunk { day, bytes: Vec::new(), rows: 0 });
@@ -262,7 +268,12 @@ impl Folder {
                 }
             };
             file.used = self.turn;
-            file.append(&chunk.bytes).map_err(fault)?;
+            if let Err(error) = file.append(&chunk.bytes) {
+                // Opened again, it loses what could not be cut off now.
+                log.file = None;
+                self.open -= 1;
+                return Err(fault(error));
+            }
             self.bytes -= chunk.bytes.len();
             self.rows += chunk.rows;
             log.chunks.pop_front();
@@ -294,7 +305,7 @@ impl Day {
     /// Appends `bytes`, all or nothing.
     fn append(&mut self, bytes: &[u8]) -> io::Result<()> {
         if let Err(error) = self.file.write_all(bytes) {
-            // Where even that fails, the next opening cuts the torn row off.
+            // Where even that fails, the next opening cuts off what of the last row is there.
             let _ = self.file.set_len(self.end);
             return Err(error);
         }

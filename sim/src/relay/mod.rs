@@ -193,14 +193,7 @@ impl Relay {
             }
             from => {
                 let from = from.clone();
-                let name = plan.name.unwrap_or_else(|| match &from {
-                    Address::Standard => Name::like("sensor"),
-                    Address::Serial { path, .. } => {
-                        Name::like(&path.file_name().unwrap_or_default().to_string_lossy())
-                    }
-                    Address::Pty { .. } => Name::like("pty"),
-                    other => Name::like(&other.to_string().replace("tcp://", "")),
-                });
+                let name = plan.name.unwrap_or_else(|| Name::of(&from));
                 let lane = lanes.find(&name).ok_or_else(|| io::Error::other("the sensor has no way out"))?;
                 let retry = Retry::new(plan.retry_most);
                 (None, std::thread::spawn(move || source::single(&from, &lane, retry, &tell)))

@@ -165,7 +165,7 @@ impl Station {
         }
     }
 
-    /// The band that a way is told by in [`News::Limit`] and how many sensors are outside of one now.
+    /// How many sensors are outside of a limit now.
     pub fn outside(&self) -> usize {
         self.sensors.iter().filter(|sensor| sensor.is_outside()).count()
     }

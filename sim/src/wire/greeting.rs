@@ -5,6 +5,8 @@
 use std::fmt;
 use std::str::FromStr;
 
+use super::address::Address;
+
 /// Most bytes of a name.
 pub const MAX_NAME: usize = 48;
 
@@ -39,6 +41,20 @@ impl Name {
         let text = text.trim_start_matches(|c: char| !c.is_ascii_alphanumeric());
         let text = &text[..text.len().min(MAX_NAME)];
         Self(if text.is_empty() { "sensor".into() } else { text.into() })
+    }
+
+    /// What a sensor is called by where its lines come from, for want of anything better.
+    pub fn of(address: &Address) -> Self {
+        match address {
+            Address::Serial { path, .. } => {
+                Self::like(&path.file_name().unwrap_or_default().to_string_lossy())
+            }
+            Address::Tcp(host) | Address::UdpTo(host) => Self::like(&host.name),
+            Address::Mqtt { topic, .. } => Self::like(topic),
+            Address::TcpListen(at) | Address::Udp(at) => Self::like(&at.ip().to_string()),
+            Address::Pty { .. } => Self::like("terminal"),
+            Address::Standard => Self::like("sensor"),
+        }
     }
 
     /// The name as text.

@@ -5,7 +5,7 @@
 
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpStream;
-use std::process::{Child, Command, Stdio};
+use std::process::{Child, ChildStdin, Command, Stdio};
 use std::sync::{Arc, Mutex};
 use std::thread;
 use std::time::{Duration, Instant};
@@ -14,7 +14,7 @@ use humtick::link::{self, MAX_LINE, Record};
 use humtick::{Frequency, State};
 
 /// Longer than anything here takes, even on a machine that is busy.
-const PATIENCE: Duration = Duration::from_secs(60);
+pub const PATIENCE: Duration = Duration::from_secs(60);
 
 /// Waits for something that comes about.
 #[track_caller]
@@ -127,6 +127,18 @@ impl Listening {
         Self { child, out, err, readers }
     }
 
+    /// One whose output nobody takes, and which has an input.
+    pub fn unread(arguments: &[&str]) -> Self {
+        let mut child = command(None, arguments).stdin(Stdio::piped()).spawn().unwrap();
+        let (out, err) = (Arc::default(), Arc::default());
+        let readers = vec![keep(child.stderr.take().unwrap(), Arc::clone(&err))];
+        Self { child, out, err, readers }
+    }
+
+    pub fn input(&mut self) -> ChildStdin {
+        self.child.stdin.take().unwrap()
+    }
+
     pub fn id(&self) -> u32 {
         self.child.id()
     }
@@ -152,6 +164,14 @@ impl Listening {
     pub fn interrupt(mut self) -> Output {
         let done = Command::new("kill").args(["-INT", &self.child.id().to_string()]).status().unwrap();
         assert!(done.success());
+        let code = self.child.wait().unwrap().code();
+        self.readers.drain(..).for_each(|reader| reader.join().unwrap());
+        Output { out: self.out(), err: self.err(), code }
+    }
+
+    /// One that was [`unread`](Self::unread) and whose input has ended: what it said after all.
+    pub fn end(mut self) -> Output {
+        self.readers.push(keep(self.child.stdout.take().unwrap(), Arc::clone(&self.out)));
         let code = self.child.wait().unwrap().code();
         self.readers.drain(..).for_each(|reader| reader.join().unwrap());
         Output { out: self.out(), err: self.err(), code }

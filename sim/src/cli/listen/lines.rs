@@ -31,7 +31,8 @@ pub struct Lines {
     pipe: Arc<Pipe>,
     batch: Vec<u8>,
     notes: Notes,
-    left_out: u64,
+    /// Lines since somebody took some.
+    left_out: usize,
 }
 
 #[derive(Default)]
@@ -217,23 +218,38 @@ impl Show for Lines {
         if self.batch.is_empty() {
             return true;
         }
-        match self.pipe.hand(&mut self.batch) {
-            Some(true) => {}
-            Some(false) => {
-                if self.left_out == 0 {
-                    self.notes.say("nobody takes the output: lines are left out until somebody does");
-                }
-                self.left_out += 1;
-            }
-            None => return false,
-        }
-        true
+        self.hand_over().is_some()
     }
 
     fn end(&mut self, _: &Desk) {
         // Whoever read it has had enough, or has it all.
-        let _ = self.pipe.hand(&mut self.batch);
+        let _ = self.hand_over();
+        self.say_left_out();
         self.pipe.drain();
+    }
+}
+
+impl Lines {
+    /// `None` where nobody reads any more.
+    fn hand_over(&mut self) -> Option<()> {
+        let lines = self.batch.iter().filter(|byte| **byte == b'\n').count();
+        if self.pipe.hand(&mut self.batch)? {
+            self.say_left_out();
+        } else {
+            if self.left_out == 0 {
+                self.notes.say("nobody takes the output: lines are left out until somebody does");
+            }
+            self.left_out += lines;
+        }
+        Some(())
+    }
+
+    fn say_left_out(&mut self) {
+        if let left_out @ 1.. = std::mem::take(&mut self.left_out) {
+            self.notes.say(&format!(
+                "{left_out} lines of output were left out; the log, if there is one, has them"
+            ));
+        }
     }
 }
 
