@@ -24,14 +24,14 @@ Lines that are no readings are refused and counted; the others go out as they ca
 --spool on disk, where they outlive the relay itself, kill -9 included. What is not known to have arrived when a connection is lost goes out
 again, so that each line arrives at least once, and what comes twice is told by its sequence number. A line is known to have arrived
 
-    tcp://    when the far end says so (`kept N`, core/LINK.md); with one that does not, 6 s later if the connection still stands
+    tcp://    when the far end says so (`kept N`, core/LINK.md); with one that never has, 6 s later if the connection still stands
     mqtt://   when the broker has acknowledged it: QoS 1, each line under TOPIC/NAME; TOPIC/NAME/state is retained, `gone` being the last will
     others    when it is written
 
 Sensors that connect are told apart by the name they say first, or by their addresses; each has its own lane, spool and connection. What
 came in and went out is said on standard error at the end, and whenever the signal SIGUSR1 comes.
 
-Exit status: 0 done, 1 lines were lost: dropped for want of room, or left in memory at the end; 2 wrong use.";
+Exit status: 0 done, 1 lines were lost: dropped for want of room, or left at the end in memory and on no disk; 2 wrong use.";
 
 /// The second processor's job: serial or socket in, network out, nothing lost over a dropped connection
 #[derive(Args)]
@@ -98,7 +98,6 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
         ));
     }
     let linger = Duration::from_secs(options.linger.into());
-    let spools = options.spool.is_some();
     let plan = Plan {
         from: options.from,
         to: options.to,
@@ -110,7 +109,7 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
         spool_limit: u64::from(options.spool_limit) * 1_000_000,
         retry_most: Duration::from_secs(options.retry_most.into()),
     };
-    let latest = plan.keep == Keep::Latest;
+    let (latest, spools) = (plan.keep == Keep::Latest, plan.spool.is_some());
     let asked = Asked::hear()?;
     let relay =
         Relay::start(plan, Arc::new(|text: &str| eprintln!("{}", plain(text)))).map_err(|e| e.to_string())?;
@@ -120,20 +119,20 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
     while !relay.is_over() && !asked.stop.load(Ordering::Relaxed) {
         if asked.counts.swap(false, Ordering::Relaxed) {
             let (counts, refused) = relay.counts();
-            say(&counts, refused);
+            say(&counts, refused, spools);
         }
         std::thread::sleep(Duration::from_millis(50));
     }
     let (counts, refused) = relay.end(linger);
-    say(&counts, refused);
+    say(&counts, refused, spools);
     let lost = |counts: &Counts| {
         // Of all but the newest nobody asked for.
-        !latest && counts.passed.dropped > 0 || !spools && counts.passed.waiting > 0
+        !latest && counts.passed.dropped > 0 || counts.passed.unsaved > 0
     };
     Ok(if counts.iter().any(|(_, counts)| lost(counts)) { ExitCode::from(1) } else { ExitCode::SUCCESS })
 }
 
-fn say(all: &[(Name, Counts)], refused: u64) {
+fn say(all: &[(Name, Counts)], refused: u64, spools: bool) {
     if all.is_empty() {
         eprintln!("0 lines taken: no sensor has been heard");
     }
@@ -144,9 +143,14 @@ fn say(all: &[(Name, Counts)], refused: u64) {
              {} damaged on disk; {again} sent again, {connections} connections",
             passed.delivered, passed.waiting, passed.dropped, passed.damaged
         );
+        if spools && passed.unsaved > 0 {
+            eprintln!("{name}: {} of those that wait are not on disk", passed.unsaved);
+        }
     }
     if refused > 0 {
-        eprintln!("{refused} connections, datagrams or sensors refused: there were too many");
+        eprintln!(
+            "{refused} connections, datagrams or sensors refused: too many, without a spool, or come at the end"
+        );
     }
 }
 

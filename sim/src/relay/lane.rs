@@ -18,7 +18,7 @@ use crate::wire::greeting::Name;
 pub(super) enum Proof {
     /// It is not: written is delivered.
     Written,
-    /// The connection still stood so much later, or ended as it should. Once the far end has told anything, what it tells.
+    /// The connection still stood so much later, or ended as it should. Once the far end has told anything on any connection, what it tells.
     Stood(Duration),
     /// The far end tells.
     Told,
@@ -69,6 +69,8 @@ struct State {
     /// Lines of this connection known to have arrived.
     arrived: u64,
     proof: Proof,
+    /// The far end has told something, on this connection or an earlier one.
+    tells: bool,
     /// Lines that were on their way when the last connection was lost and have not been sent again yet.
     to_repeat: u64,
     broken: Option<String>,
@@ -94,6 +96,7 @@ impl Lane {
             on_way: VecDeque::new(),
             arrived: 0,
             proof: Proof::Written,
+            tells: false,
             to_repeat: 0,
             broken: None,
             deadline: None,
@@ -122,6 +125,14 @@ impl Lane {
         kept
     }
 
+    /// Waits while what comes could not be kept: a sender that waits for receipts has its lines yet.
+    pub fn wait_for_room(&self) {
+        let mut state = self.state();
+        while state.store.is_stuck() && state.deadline.is_none() {
+            state = self.bell.wait_timeout(state, TICK).unwrap_or_else(PoisonError::into_inner).0;
+        }
+    }
+
     /// A line was refused.
     pub fn refuse(&self) {
         self.state().counts.refused += 1;
@@ -133,6 +144,8 @@ impl Lane {
         state.connection += 1;
         state.counts.connections += 1;
         state.arrived = 0;
+        // A far end that tells is waited for, even one that stops before it has told anything on this connection.
+        let proof = if state.tells && matches!(proof, Proof::Stood(_)) { Proof::Told } else { proof };
         (state.proof, state.broken, state.finishing) = (proof, None, false);
         state.connection
     }
@@ -189,6 +202,7 @@ impl Lane {
         let until = Instant::now() + wait;
         let mut state = self.state();
         loop {
+            state.store.save();
             // Where there is nothing to deliver there is nothing to connect for.
             let passed = state.store.passed();
             if state.deadline.is_some_and(|deadline| Instant::now() >= deadline || passed.waiting == 0) {
@@ -214,7 +228,7 @@ impl Lane {
     pub fn told(&self, connection: u64, lines: u64) {
         let mut state = self.state();
         if state.connection == connection {
-            state.proof = Proof::Told;
+            (state.proof, state.tells) = (Proof::Told, true);
             let more = lines.saturating_sub(state.arrived);
             state.arrive(more);
             self.bell.notify_all();
@@ -285,6 +299,7 @@ impl State {
 mod tests {
     use humtick::link::{Keep, MAX_LINE, line};
 
+    use super::super::spool::Spool;
     use super::*;
 
     fn record(sequence: u16) -> Record {
@@ -345,5 +360,42 @@ mod tests {
         }
         lane.told(connection, 1);
         assert_eq!(lane.counts().passed.delivered, 1);
+        // It is known to tell from then on: on the next connection it may have stopped before its first word.
+        lane.disconnect();
+        lane.connect(Proof::Stood(Duration::ZERO));
+        first(&lane);
+        lane.broke(3, Ok(()));
+        assert!(matches!(lane.next(), Ok(Next::Broken(_))));
+        assert_eq!((lane.counts().passed.delivered, lane.counts().passed.waiting), (1, 1));
+    }
+
+    /// A sender that waits for receipts is not read while the disk takes nothing and memory fills; it is again when the disk does.
+    #[test]
+    fn a_stuck_lane_is_waited_for() {
+        let temp = tempfile::tempdir().unwrap();
+        let folder = temp.path().join("saw");
+        let lane =
+            Lane::new(Name::like("saw"), Store::Spool(Box::new(Spool::open(&folder, 1 << 30).unwrap())));
+        lane.wait_for_room();
+        // Something else in the folder's place.
+        std::fs::remove_dir_all(&folder).unwrap();
+        std::fs::write(&folder, "").unwrap();
+        for sequence in 0..6_000 {
+            let record = record(sequence);
+            let text = line(&record, &mut [0; MAX_LINE]).strip_suffix(b"\n").and_then(Line::new).unwrap();
+            assert!(lane.take(text, &record).is_err());
+        }
+        std::thread::scope(|scope| {
+            let waiting = scope.spawn(|| lane.wait_for_room());
+            std::thread::sleep(3 * TICK);
+            assert!(!waiting.is_finished());
+            std::fs::remove_file(&folder).unwrap();
+            // As whoever sends does ten times a second.
+            while !waiting.is_finished() {
+                lane.state().store.save();
+                std::thread::sleep(TICK);
+            }
+        });
+        assert_eq!((lane.counts().passed.waiting, lane.counts().passed.unsaved), (6_000, 0));
     }
 }

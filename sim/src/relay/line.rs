@@ -35,4 +35,6 @@ pub struct Passed {
     pub damaged: u64,
     /// Lines that wait, those on their way included.
     pub waiting: u64,
+    /// Those of them that only memory holds: lost when the relay ends.
+    pub unsaved: u64,
 }

@@ -10,7 +10,7 @@
 //! | to | a line counts as delivered when |
 //! |---|---|
 //! | `tcp://`, far end sends receipts | it has a receipt ([`greeting`](crate::wire::greeting)) |
-//! | `tcp://`, it sends none | the connection still stands 6 s later, the network having answered; or was closed by the far end after the last line |
+//! | `tcp://`, it has never sent one | the connection still stands 6 s later, the network having answered; or was closed by the far end after the last line |
 //! | `mqtt://` | the broker has acknowledged it (QoS 1) |
 //! | `udp://`, serial ports, pseudo-terminals, `-` | it is written |
 //!
@@ -31,7 +31,7 @@ mod way;
 pub use lane::Counts;
 pub use line::{Line, Passed};
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io;
 use std::net::{SocketAddr, TcpListener, UdpSocket};
 use std::path::PathBuf;
@@ -93,9 +93,12 @@ pub struct Relay {
 struct Lanes {
     plan: Plan,
     tell: Tell,
-    all: Mutex<BTreeMap<Name, Served>>,
+    /// `None` when the relay ends: there are no new ones then.
+    all: Mutex<Option<BTreeMap<Name, Served>>>,
     refused: AtomicU64,
     is_full: AtomicU64,
+    /// Sensors of which it was said that their spool cannot be opened.
+    failing: Mutex<BTreeSet<Name>>,
 }
 
 /// A lane and the thread that serves it.
@@ -108,6 +111,10 @@ impl Lanes {
     /// The lane of that sensor, made if there is none and there is room.
     fn find(&self, name: &Name) -> Option<Arc<Lane>> {
         let mut all = self.all.lock().unwrap_or_else(PoisonError::into_inner);
+        let Some(all) = &mut *all else {
+            self.refuse();
+            return None;
+        };
         if let Some(served) = all.get(name) {
             return Some(Arc::clone(&served.lane));
         }
@@ -124,13 +131,18 @@ impl Lanes {
             }
             return None;
         }
+        let mut failing = self.failing.lock().unwrap_or_else(PoisonError::into_inner);
         match self.open(name) {
             Ok(lane) => {
+                failing.remove(name);
                 all.insert(name.clone(), Served { thread: self.serve(&lane), lane: Arc::clone(&lane) });
                 Some(lane)
             }
             Err(e) => {
-                (self.tell)(&format!("{name}: the spool cannot be opened: {e}; its lines are refused"));
+                // It comes again and again; there is no end to names.
+                if failing.len() < MOST_SENSORS && failing.insert(name.clone()) {
+                    (self.tell)(&format!("{name}: the spool cannot be opened: {e}; its lines are refused"));
+                }
                 self.refuse();
                 None
             }
@@ -165,9 +177,10 @@ impl Relay {
     /// If it cannot listen, or the spool cannot be opened.
     pub fn start(plan: Plan, tell: Tell) -> io::Result<Self> {
         let lanes = Arc::new(Lanes {
-            all: Mutex::new(BTreeMap::new()),
+            all: Mutex::new(Some(BTreeMap::new())),
             refused: AtomicU64::new(0),
             is_full: AtomicU64::new(0),
+            failing: Mutex::default(),
             plan: plan.clone(),
             tell: Arc::clone(&tell),
         });
@@ -215,14 +228,15 @@ impl Relay {
     /// What came in and went out, by sensor; and connections and sensors refused.
     pub fn counts(&self) -> (Vec<(Name, Counts)>, u64) {
         let all = self.lanes.all.lock().unwrap_or_else(PoisonError::into_inner);
-        let counts = all.iter().map(|(name, served)| (name.clone(), served.lane.counts())).collect();
+        let counts =
+            all.iter().flatten().map(|(name, served)| (name.clone(), served.lane.counts())).collect();
         (counts, self.lanes.refused.load(Ordering::Relaxed))
     }
 
     /// Takes nothing more, and delivers what waits for so long at most; the counts then.
     pub fn end(self, linger: Duration) -> (Vec<(Name, Counts)>, u64) {
         let deadline = Instant::now() + linger;
-        let lanes = std::mem::take(&mut *self.lanes.all.lock().unwrap_or_else(PoisonError::into_inner));
+        let lanes = self.lanes.all.lock().unwrap_or_else(PoisonError::into_inner).take().unwrap_or_default();
         lanes.values().for_each(|served| served.lane.end(deadline));
         let mut counts = Vec::new();
         for (name, Served { lane, thread }) in lanes {

@@ -81,6 +81,8 @@ fn pour(stream: &mut impl Read, mut take: impl FnMut(&[u8])) -> io::Result<()> {
 struct Feed<'a> {
     decoder: Decoder<Text>,
     lane: Option<Arc<Lane>>,
+    /// There was no lane for it. It gets none under another name.
+    is_turned_away: bool,
     is_first: bool,
     /// Lines of this stream, refused ones included, the name excepted.
     lines: u64,
@@ -95,6 +97,7 @@ impl<'a> Feed<'a> {
         Self {
             decoder: Decoder::new(),
             lane: None,
+            is_turned_away: false,
             is_first: true,
             lines: 0,
             readings: 0,
@@ -104,8 +107,11 @@ impl<'a> Feed<'a> {
     }
 
     fn take(&mut self, bytes: &[u8], mut find: impl FnMut(Option<Name>) -> Option<Arc<Lane>>) {
-        let Self { decoder, lane, is_first, lines, readings, tell, is_disk_failing } = self;
+        let Self { decoder, lane, is_turned_away, is_first, lines, readings, tell, is_disk_failing } = self;
         decoder.pass(bytes, |text, result: Result<Record, Refused>| {
+            if *is_turned_away {
+                return;
+            }
             let is_first = std::mem::take(is_first);
             // Why it is no reading depends on how the name ends: four figures there are read as a checksum.
             if result.is_err()
@@ -113,6 +119,7 @@ impl<'a> Feed<'a> {
                 && let Some(name) = Name::in_line(text)
             {
                 *lane = find(Some(name));
+                *is_turned_away = lane.is_none();
                 return;
             }
             *lines += 1;
@@ -125,7 +132,10 @@ impl<'a> Feed<'a> {
                     if lane.is_none() {
                         *lane = find(None);
                     }
-                    let Some(lane) = lane else { return };
+                    let Some(lane) = lane else {
+                        *is_turned_away = true;
+                        return;
+                    };
                     let kept = lane.take(line, &record);
                     if let Err(e) = &kept
                         && !*is_disk_failing
@@ -198,6 +208,9 @@ fn connection(
     let mut receipts = lanes.plan.spool.is_some().then(|| Receipts::new(&handle)).flatten();
     // How it ends says nothing that the gap in the sequence will not.
     let _ = pour(&mut stream, |bytes| {
+        if let (Some(lane), Some(_)) = (&feed.lane, &receipts) {
+            lane.wait_for_room();
+        }
         feed.take(bytes, |said| {
             let Ok(handle) = handle.try_clone() else { return None };
             let mut feeders = feeders.lock().unwrap_or_else(PoisonError::into_inner);
@@ -211,8 +224,8 @@ fn connection(
             mine = Some(name);
             Some(lane)
         });
-        if feed.lane.is_none() && mine.is_none() && feed.decoder.counts().records > 0 {
-            // There is no lane for it: too many sensors.
+        if feed.is_turned_away {
+            // Too many sensors, a spool that cannot be opened, or the end: it comes again.
             let _ = handle.shutdown(Shutdown::Both);
         }
         if let Some(receipts) = &mut receipts {

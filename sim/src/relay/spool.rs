@@ -41,6 +41,8 @@ pub struct Spool {
     files: VecDeque<Part>,
     /// End of the newest file, for appending.
     append: Option<File>,
+    /// There may be part of a line behind the last whole one, which has to go before the next is written.
+    is_torn: bool,
     /// What the disk did not take, with its place.
     unsaved: VecDeque<(u64, Line)>,
     read: Option<Reader>,
@@ -56,6 +58,10 @@ pub struct Spool {
     synced_at: Instant,
     /// Most bytes in all files.
     limit: u64,
+    /// Place of the next line that comes: behind every one there has been.
+    end: u64,
+    /// What is to be said when it is next asked for anything.
+    trouble: Option<String>,
     passed: Passed,
 }
 
@@ -110,11 +116,13 @@ impl Spool {
             waiting += lines;
         }
         let now = Instant::now();
+        let end = files.back().map_or(0, |part| part.end).max(arrived);
         let mut spool = Self {
             folder: folder.into(),
             _lock: lock,
             files,
             append: None,
+            is_torn: true,
             unsaved: VecDeque::new(),
             read: None,
             next: arrived,
@@ -124,6 +132,8 @@ impl Spool {
             unsaved_lines: 0,
             synced_at: now,
             limit,
+            end,
+            trouble: None,
             passed: Passed { waiting, ..Passed::default() },
         };
         spool.clear();
@@ -135,14 +145,19 @@ impl Spool {
     /// # Errors
     /// The disk's; the line, and those after it, wait in memory then until it takes them.
     pub fn push(&mut self, line: Line) -> io::Result<()> {
-        let last = self.unsaved.back().map(|(place, line)| place + line.bytes().len() as u64);
-        let place = last.unwrap_or_else(|| self.files.back().map_or(0, |part| part.end).max(self.arrived));
-        self.unsaved.push_back((place, line));
+        self.unsaved.push_back((self.end, line));
+        self.end += line.bytes().len() as u64;
         self.passed.waiting += 1;
         if self.unsaved.len() > UNSAVED {
             self.drop_unsaved();
         }
-        self.write()
+        self.write()?;
+        self.trouble.take().map_or(Ok(()), |trouble| Err(io::Error::other(trouble)))
+    }
+
+    /// Whether memory is nearly full of lines that the disk does not take: a connection has a hundred and more at once.
+    pub fn is_stuck(&self) -> bool {
+        self.unsaved.len() > UNSAVED / 2
     }
 
     /// Drops the oldest line in memory that is not on its way. What is on disk is older, and waits on. The very first stays in any case: it
@@ -167,27 +182,31 @@ impl Spool {
                     full.sync_data()?;
                 }
                 let path = path_of(&self.folder, place);
-                // Without append mode: after a failure the file is cut back to its last whole line, and the next goes there.
                 let file = if fits {
-                    let part = self.files.back().map_or(place, |part| part.start);
-                    let mut file = OpenOptions::new().write(true).open(path_of(&self.folder, part))?;
-                    file.seek(SeekFrom::End(0))?;
-                    file
+                    let start = self.files.back().map_or(place, |part| part.start);
+                    let path = path_of(&self.folder, start);
+                    OpenOptions::new()
+                        .write(true)
+                        .open(&path)
+                        .inspect_err(|e| self.forget_if_gone(start, e))?
                 } else {
+                    fs::create_dir_all(&self.folder)?;
                     File::create(path)?
                 };
                 if !fits {
                     self.files.push_back(Part { start: place, end: place });
                 }
-                self.append = Some(file);
+                (self.append, self.is_torn) = (Some(file), true);
             }
             let (Some(file), Some(part)) = (&mut self.append, self.files.back_mut()) else { break };
-            if let Err(e) = file.write_all(line.bytes()) {
+            if self.is_torn {
                 let whole = part.end - part.start;
                 file.set_len(whole)?;
                 file.seek(SeekFrom::Start(whole))?;
-                return Err(e);
             }
+            self.is_torn = true;
+            file.write_all(line.bytes())?;
+            self.is_torn = false;
             part.end = place + len;
             self.unsaved.pop_front();
         }
@@ -216,6 +235,28 @@ impl Spool {
         Ok(())
     }
 
+    /// Lets go of a file that somebody has taken away, and of the lines in it.
+    fn forget_if_gone(&mut self, start: u64, error: &io::Error) {
+        let Some(place) = self.files.iter().position(|part| part.start == start) else { return };
+        if !is_gone(error) {
+            return;
+        }
+        if place + 1 == self.files.len() {
+            self.append = None;
+        }
+        let Some(gone) = self.files.remove(place) else { return };
+        self.read = None;
+        let lines = |part: &Part| {
+            whole_lines(&path_of(&self.folder, part.start), part.start, self.arrived).map_or(0, |(_, n)| n)
+        };
+        let left = self.files.iter().map(lines).sum::<u64>() + self.unsaved.len() as u64;
+        let lost = self.passed.waiting.saturating_sub(left);
+        let path = path_of(&self.folder, start);
+        self.trouble = Some(format!("{}: was taken away, and {lost} lines with it", path.display()));
+        // Files before it have their turn yet.
+        self.give_up(lost, if place == 0 { gone.end } else { self.arrived });
+    }
+
     fn give_up(&mut self, lines: u64, end: u64) {
         self.passed.dropped += lines;
         self.passed.waiting = self.passed.waiting.saturating_sub(lines);
@@ -229,6 +270,9 @@ impl Spool {
     /// The disk's.
     pub fn to_send(&mut self) -> io::Result<Option<(u64, Line)>> {
         loop {
+            if let Some(trouble) = self.trouble.take() {
+                return Err(io::Error::other(trouble));
+            }
             let Some(part) = self.files.iter().find(|part| part.end > self.next) else {
                 let index = self.unsaved.partition_point(|(place, _)| *place < self.next);
                 let Some((place, line)) = self.unsaved.get(index) else { return Ok(None) };
@@ -240,7 +284,14 @@ impl Spool {
             let reader = match &mut self.read {
                 Some(reader) if reader.start == start && reader.at == at => reader,
                 _ => {
-                    let mut file = File::open(path_of(&self.folder, start))?;
+                    let mut file = match File::open(path_of(&self.folder, start)) {
+                        Ok(file) => file,
+                        Err(e) if is_gone(&e) => {
+                            self.forget_if_gone(start, &e);
+                            continue;
+                        }
+                        Err(e) => return Err(e),
+                    };
                     file.seek(SeekFrom::Start(at - start))?;
                     self.read.insert(Reader { start, from: BufReader::new(file), at })
                 }
@@ -291,8 +342,19 @@ impl Spool {
         if self.unsaved_lines >= SAVE_LINES || self.saved_at.elapsed() >= SAVE {
             // Until it is written down more goes out again after a kill, and that is all.
             let _ = self.save_now();
+            self.look_after_newest();
             // Whoever pushes lines is told.
             let _ = self.write();
+        }
+    }
+
+    /// Lines that go on into a file without a name would be on no disk.
+    fn look_after_newest(&mut self) {
+        if let (Some(_), Some(newest)) = (&self.append, self.files.back())
+            && let start = newest.start
+            && let Err(e) = fs::symlink_metadata(path_of(&self.folder, start))
+        {
+            self.forget_if_gone(start, &e);
         }
     }
 
@@ -330,8 +392,8 @@ impl Spool {
     }
 
     /// What became of the lines since the start; those found then count as waiting.
-    pub const fn passed(&self) -> Passed {
-        self.passed
+    pub fn passed(&self) -> Passed {
+        Passed { unsaved: self.unsaved.len() as u64, ..self.passed }
     }
 }
 
@@ -340,6 +402,11 @@ impl Drop for Spool {
         // Without it some lines go out twice.
         let _ = self.save_now();
     }
+}
+
+/// Whether the error says that there is no such file.
+fn is_gone(error: &io::Error) -> bool {
+    matches!(error.kind(), ErrorKind::NotFound | ErrorKind::NotADirectory)
 }
 
 fn path_of(folder: &Path, start: u64) -> PathBuf {

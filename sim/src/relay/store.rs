@@ -65,6 +65,14 @@ impl Store {
         }
     }
 
+    /// Whether the next lines may cost others their place though these were to be kept: the disk takes none, and memory is nearly full.
+    pub fn is_stuck(&self) -> bool {
+        match self {
+            Self::Memory { .. } => false,
+            Self::Spool(spool) => spool.is_stuck(),
+        }
+    }
+
     /// Writes down what must not wait any longer.
     pub fn save(&mut self) {
         match self {
@@ -79,7 +87,13 @@ impl Store {
                 let waiting = backlog.len() as u64;
                 // The core's counts wrap around; what was pushed in all does not.
                 let dropped = u64::from(backlog.passed().dropped);
-                Passed { delivered: before - waiting - dropped, dropped, damaged: 0, waiting }
+                Passed {
+                    delivered: before - waiting - dropped,
+                    dropped,
+                    damaged: 0,
+                    waiting,
+                    unsaved: waiting,
+                }
             }
             Self::Spool(spool) => spool.passed(),
         }

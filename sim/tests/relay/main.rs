@@ -37,7 +37,19 @@ struct Relay {
 
 impl Relay {
     fn start(arguments: &[&str]) -> Self {
-        let mut child = Command::new(env!("CARGO_BIN_EXE_humtick"))
+        Self::run(Command::new(env!("CARGO_BIN_EXE_humtick")), arguments)
+    }
+
+    /// By a shell's script, in which "$0" "$@" is the relay.
+    #[cfg(target_os = "linux")]
+    fn start_by(script: &str, arguments: &[&str]) -> Self {
+        let mut shell = Command::new("bash");
+        shell.args(["-c", script, env!("CARGO_BIN_EXE_humtick")]);
+        Self::run(shell, arguments)
+    }
+
+    fn run(mut command: Command, arguments: &[&str]) -> Self {
+        let mut child = command
             .arg("relay")
             .args(arguments)
             .args(["--retry-most", "1"])

@@ -243,6 +243,92 @@ fn what_never_had_a_way_out_is_lost_or_stays_in_the_spool() {
     }
 }
 
+/// A disk that takes nothing more: what memory alone holds in the end is lost, and the exit status says so.
+#[cfg(target_os = "linux")]
+#[test]
+fn what_the_spool_did_not_take_is_lost_in_the_end() {
+    let closed = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    let (spool, to) = (text(folder.path()), format!("tcp://{closed}"));
+    let arguments = ["--from", "-", "--to", &to, "--name", "saw", "--spool", &spool, "--linger", "0"];
+    // Files of 1 KB and no longer; a failing write instead of a signal.
+    let mut relay = Relay::start_by("trap '' XFSZ; ulimit -S -f 1; exec \"$0\" \"$@\"", &arguments);
+    let mut sensor = Sensor::new();
+    (0..40).for_each(|_| relay.input().write_all(&sensor.line()).unwrap());
+    relay.says("the spool cannot be written");
+    let (status, said) = relay.drain();
+    let whole = std::fs::read_to_string(folder.path().join("saw/00000000000000000000.lines")).unwrap();
+    let whole = whole.matches('\n').count();
+    assert!((10..30).contains(&whole), "{whole}");
+    assert!(said.contains("40 lines taken, 0 refused, 0 missing before; 0 delivered, 40 waiting"), "{said}");
+    assert!(said.contains(&format!("saw: {} of those that wait are not on disk", 40 - whole)), "{said}");
+    assert_eq!(status, 1);
+}
+
+/// A sensor whose spool cannot be opened is turned away, and does not go on under another name.
+#[test]
+fn a_sensor_without_a_spool_is_turned_away() {
+    let far_end = FarEnd::new(true);
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("saw"), "in the way").unwrap();
+    let spool = text(folder.path());
+    let (mut relay, at) = Relay::listening(&["--to", &far_end.to(), "--spool", &spool]);
+    let mut sensor = Sensor::new();
+    for _ in 0..3 {
+        let mut stream = connected(at);
+        stream.set_read_timeout(Some(super::PATIENCE)).unwrap();
+        stream.write_all(b"name saw\r\n").unwrap();
+        // It may be closed before they are all sent.
+        let _ = (0..5).try_for_each(|_| stream.write_all(&sensor.line()));
+        let mut heard = Vec::new();
+        let end = stream.read_to_end(&mut heard);
+        assert!(heard.is_empty() && !end.is_err_and(|e| e.kind() == std::io::ErrorKind::WouldBlock));
+    }
+    let said = relay.says("cannot be opened");
+    assert!(said.starts_with("saw: the spool cannot be opened"), "{said}");
+    let (status, said) = relay.end();
+    assert_eq!(status, 0);
+    assert_eq!(
+        said,
+        "0 lines taken: no sensor has been heard\n\
+         3 connections, datagrams or sensors refused: too many, without a spool, or come at the end\n"
+    );
+    assert!(far_end.books.lock().unwrap().is_empty());
+}
+
+/// Told to end, a relay delivers what it has, and takes no sensor that it would have to leave uncounted.
+#[cfg(unix)]
+#[test]
+fn a_sensor_that_comes_at_the_end_is_turned_away() {
+    let mut far_end = FarEnd::new(true);
+    far_end.kill();
+    let (mut relay, at) = Relay::listening(&["--to", &far_end.to(), "--linger", "60"]);
+    let mut sensor = Sensor::new();
+    let mut stream = connected(at);
+    stream.write_all(b"name saw\r\n").unwrap();
+    (0..5).for_each(|_| stream.write_all(&sensor.line()).unwrap());
+    until(
+        || {
+            relay.signal("-USR1");
+            relay.says("lines taken")
+        },
+        |counters| counters.contains("saw: 5 lines taken"),
+    );
+    relay.signal("-TERM");
+    let is_turned_away = || {
+        let mut late = connected(at);
+        late.set_read_timeout(Some(Duration::from_millis(100))).unwrap();
+        let _ = late.write_all(b"name pump\r\n");
+        // A relay without a spool says nothing to its sensors: there is an end, or nothing.
+        !late.read(&mut [0; 10]).is_err_and(|e| e.kind() == std::io::ErrorKind::WouldBlock)
+    };
+    until(is_turned_away, |is_turned_away| *is_turned_away);
+    far_end.start();
+    let (status, said) = relay.end();
+    assert!(status == 0 && said.contains("saw: 5 lines taken"), "{said}");
+    assert!(said.contains("refused: too many, without a spool, or come at the end"), "{said}");
+}
+
 #[test]
 fn what_cannot_be_is_told() {
     for (arguments, why) in [

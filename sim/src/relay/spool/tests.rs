@@ -190,17 +190,108 @@ fn lines_that_memory_has_no_room_for_cost_none_on_disk() {
         assert!(spool.push(record(n)).is_err());
     }
     let waiting = u64::from(3 + unsaved);
-    assert_eq!(spool.passed(), Passed { dropped: more.into(), waiting, ..Passed::default() });
+    let passed = Passed { dropped: more.into(), waiting, unsaved: unsaved.into(), ..Passed::default() };
+    assert_eq!(spool.passed(), passed);
+    assert!(spool.is_stuck());
     // The first stays, so that the file goes on where it ended.
     let kept: Vec<u16> = (0..4).chain(4 + more..3 + unsaved + more).collect();
     assert_eq!(all(&mut spool), kept);
     // The disk takes them again, and another relay finds them there.
     spool.append = None;
     spool.write().unwrap();
+    assert!(!spool.is_stuck());
     kill(spool);
     let mut spool = open(folder.path());
     assert_eq!(spool.passed().waiting, waiting);
     assert_eq!(all(&mut spool), kept);
+}
+
+/// Somebody takes the file away that is being written, and the folder with it: what was in it is said to be lost, what comes is not.
+#[test]
+fn a_file_taken_away_costs_what_was_in_it_and_no_more() {
+    for whole_folder in [false, true] {
+        let temp = tempfile::tempdir().unwrap();
+        let folder = temp.path().join("saw");
+        let mut spool = open(&folder);
+        (0..10).for_each(|n| spool.push(record(n)).unwrap());
+        let (end, _) = spool.to_send().unwrap().unwrap();
+        spool.arrived(end);
+        spool.read = None;
+        if whole_folder {
+            fs::remove_dir_all(&folder).unwrap();
+        } else {
+            fs::remove_file(path_of(&folder, 0)).unwrap();
+        }
+        let error = spool.to_send().unwrap_err();
+        assert!(error.to_string().contains("was taken away, and 9 lines with it"), "{error}");
+        assert_eq!(spool.to_send().unwrap(), None);
+        assert_eq!(spool.passed(), Passed { delivered: 1, dropped: 9, ..Passed::default() });
+        (10..13).for_each(|n| spool.push(record(n)).unwrap());
+        assert_eq!(all(&mut spool), [10, 11, 12]);
+        drop(spool);
+        assert_eq!(all(&mut open(&folder)), [10, 11, 12]);
+    }
+}
+
+/// The same where nobody reads: lines do not go on into a file that has no name.
+#[test]
+fn a_file_taken_away_is_found_missing() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut spool = open(folder.path());
+    (0..10).for_each(|n| spool.push(record(n)).unwrap());
+    fs::remove_file(path_of(folder.path(), 0)).unwrap();
+    spool.saved_at = Instant::now().checked_sub(SAVE).unwrap();
+    spool.save();
+    // It is said, and the line kept all the same.
+    let error = spool.push(record(10)).unwrap_err();
+    assert!(error.to_string().contains("was taken away, and 10 lines with it"), "{error}");
+    (11..13).for_each(|n| spool.push(record(n)).unwrap());
+    assert_eq!(spool.passed(), Passed { dropped: 10, waiting: 3, ..Passed::default() });
+    kill(spool);
+    assert_eq!(all(&mut open(folder.path())), [10, 11, 12]);
+}
+
+/// An older file is taken away: the newer ones are sent.
+#[test]
+fn an_older_file_taken_away_is_passed_over() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut spool = open(folder.path());
+    let count = (2 * FILE + FILE / 2) / record(0).bytes().len() as u64;
+    (0..count).for_each(|n| spool.push(record((n % 60_000) as u16)).unwrap());
+    let starts: Vec<_> = spool.files.iter().map(|part| part.start).collect();
+    let [_, second, third] = starts[..] else { panic!("{starts:?}") };
+    fs::remove_file(path_of(folder.path(), second)).unwrap();
+    let (mut sent, mut troubles, mut end) = (0, 0, 0);
+    loop {
+        match spool.to_send() {
+            Ok(Some((place, _))) => (sent, end) = (sent + 1, place),
+            Ok(None) => break,
+            Err(_) => troubles += 1,
+        }
+    }
+    assert_eq!((troubles, end), (1, spool.end));
+    assert!(spool.passed().dropped > 0 && spool.passed().dropped + sent == count);
+    assert!(spool.passed().waiting == sent && third > second);
+}
+
+/// A line that was written in part goes when the disk takes lines again, also where it could not be cut off at once.
+#[test]
+fn a_line_written_in_part_is_written_over() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut spool = open(folder.path());
+    (0..3).for_each(|n| spool.push(record(n)).unwrap());
+    for is_reopened in [false, true] {
+        spool.append.as_mut().unwrap().write_all(b"h1 3 0.100 S - ").unwrap();
+        // As after a failure.
+        spool.is_torn = true;
+        if is_reopened {
+            spool.append = None;
+        }
+        (0..3).for_each(|n| spool.push(record(n)).unwrap());
+    }
+    assert_eq!(all(&mut spool), [0, 1, 2, 0, 1, 2, 0, 1, 2]);
+    kill(spool);
+    assert_eq!(all(&mut open(folder.path())), [0, 1, 2, 0, 1, 2, 0, 1, 2]);
 }
 
 #[derive(Clone, Copy, Debug)]
