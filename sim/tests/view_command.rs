@@ -94,6 +94,26 @@ fn torn_and_damaged_lines_are_left_out_and_counted() {
     assert!(page.contains("Lines that are none</th><td class=\"figure\">2</td>"));
 }
 
+/// The first ten minutes come at once, over midnight: both days' files say when they were taken.
+#[test]
+fn a_backlog_at_the_start_counts_where_it_was_taken() {
+    let folder = tempfile::tempdir().unwrap();
+    log(folder.path(), "saw", 12_000, |k| Some(50.0 + 1e-4 * f64::from(k % 7)));
+    let path = folder.path().join("saw-2026-03-29.csv");
+    let text = fs::read_to_string(&path).unwrap();
+    let lines: Vec<_> = text.lines().collect();
+    let late = |line: &&str| format!("{}{}\n", utc::text(START + 600_000), &line[utc::LEN..]);
+    let head = format!("{}\n{}\n", lines[0], lines[1]);
+    let backlog: String = lines[2..6_002].iter().map(late).collect();
+    fs::write(folder.path().join("saw-2026-03-28.csv"), format!("{head}{backlog}")).unwrap();
+    fs::write(&path, format!("{head}{}\n", lines[6_002..].join("\n"))).unwrap();
+    let output = view(folder.path(), &[".", "-o", "saw.html"]);
+    let row = out(&output).lines().nth(1).unwrap().to_string();
+    let row: Vec<_> = row.split_whitespace().collect();
+    assert_eq!((row[1], row[3], row[7]), ("12000", "0", "120"));
+    assert!(fs::read_to_string(folder.path().join("saw.html")).unwrap().contains("2026-03-29 00:00:00"));
+}
+
 #[test]
 fn a_log_is_read_by_stability_as_well() {
     let folder = tempfile::tempdir().unwrap();

@@ -6,7 +6,7 @@ use std::process::ExitCode;
 
 use clap::{Args, ValueEnum};
 use humtick_sim::station::limits::{self, Limits};
-use humtick_sim::view::{self, Account, Page, Supply, Verdict};
+use humtick_sim::view::{self, Account, Page, Supply, Survey, Verdict};
 use humtick_sim::write;
 
 const EXAMPLE: &str = "\
@@ -69,9 +69,14 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
         "sensor", "readings", "lost", "gaps", "mean Hz", "least Hz", "most Hz", "10 s"
     );
     for (name, files) in view::find(&options.logs).map_err(|e| e.to_string())? {
-        let mut account = Account::new(name, options.limits.clone().unwrap_or_default(), options.nominal);
-        for file in files {
-            view::read(&file, &mut account, |_| ()).map_err(|e| e.to_string())?;
+        let mut survey = Survey::default();
+        for file in &files {
+            view::survey(file, &mut survey, |_| ()).map_err(|e| e.to_string())?;
+        }
+        let limits = options.limits.clone().unwrap_or_default();
+        let mut account = Account::new(name, limits, options.nominal, survey.end());
+        for file in &files {
+            view::read(file, &mut account, |_| ()).map_err(|e| e.to_string())?;
         }
         account.end();
         let verdicts =

@@ -28,8 +28,8 @@ const BINS: i64 = 15_000;
 /// Share of the readings that ten seconds must have for their mean to count.
 const ENOUGH: f64 = 0.8;
 
-/// And what they may have at most: where a backlog came at once before anything else did, no clock says when its readings were taken, and
-/// they lie at their arrival.
+/// And what they may have at most. Where a clock was set back by seconds, it showed some of them twice; and where nothing says when a
+/// backlog was taken, which then lies at its arrival, it may lie over the readings of the sensor's next start.
 const MOST: f64 = 1.25;
 
 /// Why readings are missing.
@@ -104,7 +104,7 @@ pub struct Account {
     ten: Option<(i64, f64, u32)>,
     /// Ten-second means by the number of their ten seconds since 1970, in hertz.
     pub means: Vec<(i64, f64)>,
-    /// Ten seconds with readings, but too few, or more than were taken in them.
+    /// Ten seconds with readings, but too few, or more than ten seconds have, or such as have had their mean.
     pub partial: u64,
     stretch: Vec<f64>,
     longest: Vec<f64>,
@@ -120,8 +120,9 @@ pub struct Account {
 }
 
 impl Account {
-    /// Of nothing yet, with readings held to `limits` and deviations from `nominal_hz`, or 50 or 60 Hz where it is not given.
-    pub fn new(name: Name, limits: Limits, nominal_hz: Option<f64>) -> Self {
+    /// Of nothing yet, with readings held to `limits` and deviations from `nominal_hz`, or 50 or 60 Hz where it is not given. `places` are
+    /// of the same rows.
+    pub fn new(name: Name, limits: Limits, nominal_hz: Option<f64>, places: Places) -> Self {
         let start = Instant::now();
         Self {
             name,
@@ -129,7 +130,7 @@ impl Account {
             id: None,
             start,
             first_utc: 0,
-            places: Places::default(),
+            places,
             spacing_s: None,
             steps: 0,
             last: None,
@@ -162,6 +163,7 @@ impl Account {
 
     /// Takes the next row.
     pub fn take(&mut self, row: &Row) {
+        let at_ms = self.places.place(row);
         if self.id.is_none() {
             self.first_utc = row.utc_ms;
             self.id = self.station.claim(&self.name, Way(0), &row.record, self.start);
@@ -177,13 +179,8 @@ impl Account {
         if news.is_empty() {
             return;
         }
-        if after.restarts > before.restarts {
-            self.places.restart();
-            self.has_restarted = true;
-        }
+        self.has_restarted |= after.restarts > before.restarts;
         let is_late = after.late > before.late;
-        let at_ms =
-            if is_late { row.utc_ms as f64 } else { self.places.place(row.record.time_ms, row.utc_ms) };
         for what in news {
             if !matches!(what, News::Reading | News::Missing(_)) {
                 self.events += 1;
@@ -193,7 +190,7 @@ impl Account {
             }
         }
         if is_late {
-            self.fill(row.record.time_ms, after.lost);
+            self.fill(at_ms, after.lost);
         }
         let Some(hertz) = row.record.frequency.map(|f| f.nanohertz() as f64 / 1e9) else {
             self.has_lost_signal |= !is_late;
@@ -211,10 +208,8 @@ impl Account {
     }
 
     /// A reading that was missing has come late: one less is lost in the gap that it lies in.
-    fn fill(&mut self, time_ms: u32, lost: u64) {
-        let Some(last) = &mut self.last else { return };
-        last.lost = lost;
-        let at_ms = last.at_ms - f64::from(last.time_ms.wrapping_sub(time_ms).cast_signed());
+    fn fill(&mut self, at_ms: f64, lost: u64) {
+        self.last = self.last.map(|last| Last { lost, ..last });
         let holds = |gap: &Gap| (gap.from_ms..gap.from_ms + gap.length_s * 1e3).contains(&at_ms);
         let Some(place) = self.gaps.iter().rposition(holds) else { return };
         match &mut self.gaps[place].kind {
@@ -257,8 +252,9 @@ impl Account {
             let is_whole = !self.has_restarted && !self.has_lost_signal && lost == 0;
             let is_new = self.steps < FIRST_STEPS;
             if !is_whole || step_s > SILENT * usual && !is_new {
-                let length_s = ((here.at_ms - last.at_ms) / 1e3).max(0.0);
-                self.gap(Gap { from_ms: last.at_ms, length_s, kind: self.kind(lost) });
+                // And how long it gave none: the listener's clock may have been set meanwhile. Over a start nothing else is there.
+                let length_s = if self.has_restarted { (here.at_ms - last.at_ms) / 1e3 } else { step_s };
+                self.gap(Gap { from_ms: last.at_ms, length_s: length_s.max(0.0), kind: self.kind(lost) });
             }
             if is_whole && step_s > 0.0 {
                 // By a sixteenth at most: a gap does not count for more, and a new pace is soon the usual one.
@@ -330,7 +326,7 @@ impl Account {
     fn end_ten(&mut self) {
         let Some((number, sum, count)) = self.ten.take() else { return };
         let expected = 10.0 / self.spacing_s.unwrap_or(10.0);
-        // The clock that places readings may have stepped back a little.
+        // What a clock that was set back showed twice counts once.
         let is_next = self.means.last().is_none_or(|(last, _)| number > *last);
         if is_next && (ENOUGH * expected..=MOST * expected).contains(&f64::from(count)) {
             self.means.push((number, sum / f64::from(count)));

@@ -156,9 +156,9 @@ fn standard(page: &mut String, account: &Account, supply: Supply) {
     let partial = match account.partial {
         0 => String::new(),
         1 => {
-            "; one ten seconds had too few readings, or more than were taken in it, and does not count".into()
+            "; one ten seconds had too few readings, or was there twice since a clock was set back, and does not count".into()
         }
-        more => format!("; {more} had too few readings, or more than were taken in them, and do not count"),
+        more => format!("; {more} had too few readings, or were there twice since a clock was set back, and do not count"),
     };
     let _ = writeln!(
         page,
