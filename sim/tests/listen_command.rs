@@ -8,6 +8,8 @@ use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{TcpStream, UdpSocket};
 use std::time::Duration;
 
+use humtick::link::{self, MAX_FRAME, Record};
+use humtick::{Frequency, State};
 use humtick_sim::log::utc;
 use listening::{Listening, Sender, line, until};
 
@@ -246,6 +248,55 @@ fn datagrams_are_sensors_by_their_sender() {
     until(|| listening.out().lines().filter(|line| line.starts_with("cold-store,")).count() == 20);
     let output = listening.interrupt();
     assert!(output.err.contains("1 sensor in"), "{}", output.err);
+}
+
+/// Compact frames, over TCP behind a name, in datagrams and from standard input: with all their figures, nanohertz included.
+#[test]
+fn frames_are_read_where_lines_are() {
+    let frame = |sequence: u16| {
+        let record = Record {
+            sequence,
+            time_ms: u32::from(sequence) * 100,
+            state: State::Locked,
+            frequency: Some(Frequency::from_nanohertz(50_003_127_256)),
+            uncertainty: Some(Frequency::from_nanohertz(411_008)),
+            rocof: Some(-12_345_678),
+            missed: 0,
+            rejected: 2,
+        };
+        link::frame(&record, &mut [0; MAX_FRAME]).to_vec()
+    };
+    let figures = "locked,50.003127256,0.000411008,-0.012345678,0,2";
+    let folder = tempfile::tempdir().unwrap();
+    let log = folder.path().to_str().unwrap();
+    let mut listening = Listening::start(&["--from", "tcp-listen:0", "--from", "udp:0", "--log", log]);
+    let mut pump = Sender::new(&listening.at("tcp-listen:"), None);
+    pump.send(b"name pump\0");
+    let socket = UdpSocket::bind("127.0.0.1:0").unwrap();
+    let to = listening.at("udp:");
+    for sequence in 0..5 {
+        pump.send(&frame(sequence));
+        let datagram = frame(sequence);
+        // With and without the zero at its end.
+        socket.send_to(&datagram[..datagram.len() - usize::from(sequence % 2)], &to).unwrap();
+    }
+    let (mut heard, mut buffer) = (Vec::new(), [0; 64]);
+    while !heard.ends_with(b"kept 5\r\n") {
+        let length = pump.0.read(&mut buffer).unwrap();
+        assert!(length > 0);
+        heard.extend_from_slice(&buffer[..length]);
+    }
+    let rows = |name: &str| {
+        let paths = fs::read_dir(folder.path()).unwrap().map(|entry| entry.unwrap().path());
+        let of = paths.filter(|path| path.file_name().unwrap().to_string_lossy().starts_with(name));
+        of.map(|path| fs::read_to_string(path).unwrap().matches(figures).count()).sum::<usize>()
+    };
+    until(|| rows("127.0.0.1-") == 5);
+    assert_eq!(rows("pump-"), 5);
+    listening.interrupt();
+    let input: Vec<u8> = (0..7).flat_map(frame).collect();
+    let output = listening::piped(&["--from", "-", "--format", "csv"], &input);
+    assert_eq!(output.out.matches(figures).count(), 7, "{}", output.out);
 }
 
 #[test]

@@ -5,7 +5,7 @@ use std::net::{TcpListener, UdpSocket};
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
-use humtick::link::{Arrival, Decoder, Sequence, Text};
+use humtick::link::{Arrival, Compact, Decoder, Sequence, Text};
 
 fn standin(arguments: &[&str]) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_humtick"));
@@ -65,6 +65,48 @@ fn faults_are_done_as_counted() {
     assert!((reordered / 2..=reordered * 3 / 2).contains(&late), "{late}, {said}");
     // The same again: one seed, one way of things.
     assert_eq!(standin(&arguments).output().unwrap().stdout, output.stdout);
+}
+
+/// Frames say what lines say, with the same faults, and a name ahead of them ends as they do.
+#[test]
+fn frames_are_what_lines_are() {
+    let faults = ["--drop", "0.05", "--double", "0.05", "--corrupt", "0.05", "--reorder", "0.05", "--frames"];
+    let arguments = [["hydro-by-day", "--duration", "120", "--speed", "1000"].as_slice(), &faults].concat();
+    let output = standin(&arguments).output().unwrap();
+    let said = String::from_utf8(output.stderr).unwrap();
+    let (readings, dropped) = (number_before(&said, "readings"), number_before(&said, "dropped"));
+    let (doubled, damaged) = (number_before(&said, "doubled"), number_before(&said, "damaged"));
+    assert_eq!(number_before(&said, "frames sent"), readings - dropped + doubled);
+    let mut decoder = Decoder::<Compact>::new();
+    decoder.push(&output.stdout, |_| ());
+    let counts = decoder.counts();
+    let refused = counts.form + counts.checksum + counts.version + counts.oversize;
+    assert!((damaged..=damaged * 5 / 2).contains(&refused), "{refused}, {said}");
+    assert!(counts.records >= readings - dropped - 3 * damaged, "{counts:?}, {said}");
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let to = format!("tcp://{}", listener.local_addr().unwrap());
+    let mut child = standin(&[
+        "hydro-by-day",
+        "--to",
+        &to,
+        "--duration",
+        "3",
+        "--speed",
+        "10",
+        "--name",
+        "saw",
+        "--frames",
+    ])
+    .stderr(Stdio::null())
+    .spawn()
+    .unwrap();
+    let mut bytes = Vec::new();
+    listener.accept().unwrap().0.read_to_end(&mut bytes).unwrap();
+    child.wait().unwrap();
+    assert!(bytes.starts_with(b"name saw\0"));
+    let (mut decoder, mut sequence) = (Decoder::<Compact>::new(), Sequence::new());
+    decoder.push(&bytes[9..], |result| assert_eq!(sequence.take(&result.unwrap()), Arrival::Next));
+    assert!(decoder.counts().records > 20);
 }
 
 #[test]

@@ -20,7 +20,7 @@ Example: from the sensor at the serial port to the office, over a network that i
     humtick relay --from serial:/dev/ttyUSB0 --name cold-store --to tcp://office:7311 --spool /var/spool/mains
     humtick relay --from tcp-listen:0.0.0.0:7311 --to mqtt://broker/mains
 
-Lines that are no readings are refused and counted; the others go out as they came. While the far end is away they wait: in memory, with
+Lines that are no readings are refused and counted; the others go out as they came, compact frames as lines. While the far end is away they wait: in memory, with
 --spool on disk, where they outlive the relay itself, kill -9 included. What is not known to have arrived when a connection is lost goes out
 again, so that each line arrives at least once, and what comes twice is told by its sequence number. A line is known to have arrived
 

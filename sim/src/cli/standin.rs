@@ -55,6 +55,9 @@ pub struct Options {
     /// Says no name: as sensors do that know nothing of networks
     #[arg(long, conflicts_with = "name")]
     nameless: bool,
+    /// Sends compact frames, as sensors on radios do, instead of lines
+    #[arg(long)]
+    frames: bool,
     /// Starts the last of several sensors so many seconds of scenario after the first, the others in between
     #[arg(long, value_name = "SECONDS", default_value_t = 0.0, value_parser = seconds)]
     late: f64,
@@ -117,6 +120,7 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
         to: options.to,
         sensors: options.sensors,
         speed: options.speed,
+        frames: options.frames,
         late_s: options.late,
         clock_spread_ppm: options.clock_spread,
         name: (!options.nameless).then_some(options.name),
@@ -132,7 +136,7 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
     ctrlc::set_handler(move || hears.store(true, Ordering::Relaxed)).map_err(|e| e.to_string())?;
     match standin::run(&plan, &stop, |text| eprintln!("{}", plain(text))) {
         Ok(tally) => {
-            eprintln!("{}", said(&tally));
+            eprintln!("{}", said(&tally, plan.frames));
             Ok(ExitCode::SUCCESS)
         }
         // Whoever read the output has had enough.
@@ -143,9 +147,10 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
     }
 }
 
-fn said(tally: &Tally) -> String {
+fn said(tally: &Tally, frames: bool) -> String {
+    let what = if frames { "frames" } else { "lines" };
     let Tally { readings, sent, unsent, done } = tally;
-    let mut text = format!("{readings} readings; {sent} lines sent, {unsent} lost since nobody took them");
+    let mut text = format!("{readings} readings; {sent} {what} sent, {unsent} lost since nobody took them");
     let done = [
         (done.dropped, "dropped"),
         (done.doubled, "doubled"),

@@ -6,6 +6,8 @@ use rumqttc::{Client, Publish};
 pub enum Message {
     /// Bytes that came.
     Bytes(Vec<u8>),
+    /// The bytes that come next are of another connection.
+    Broken,
     /// A broker that is connected now: acknowledgements go there.
     Broker(Client),
     /// What came from it.

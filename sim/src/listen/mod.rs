@@ -259,7 +259,7 @@ impl Listener {
                     });
                     feed.take(self.buffer.get(..length).unwrap_or_default(), desk, watcher);
                     // A datagram is whole, with or without the end of its line.
-                    feed.take(b"\n", desk, watcher);
+                    feed.end(desk, watcher);
                 }
                 self.is_more = true;
             }

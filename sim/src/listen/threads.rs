@@ -97,6 +97,7 @@ impl From {
             }
             Message::Published(publish) => self.put_off.push_back(publish),
             Message::Bytes(bytes) => self.feed.take(&bytes, desk, watcher),
+            Message::Broken => self.feed.end(desk, watcher),
             Message::Note(text) => watcher.note(&text),
             Message::Ended => {
                 self.has_ended = true;
@@ -132,7 +133,7 @@ impl From {
                 if let Some(feed) = self.topic(&below, ways) {
                     feed.take(&publish.payload, desk, watcher);
                     // What is published is whole, with or without the end of its line.
-                    feed.take(b"\n", desk, watcher);
+                    feed.end(desk, watcher);
                     if feed.is_put_off() {
                         feed.resume();
                         self.put_off.push_front(publish);
@@ -211,8 +212,7 @@ fn read(address: &Address, say: &impl Fn(Message) -> bool) {
             }
             Err(e) => e.to_string(),
         };
-        // A line without its end is no line, but what comes next begins a new one.
-        if *address == Address::Standard || !say(Message::Bytes(b"\n".to_vec())) {
+        if *address == Address::Standard || !say(Message::Broken) {
             return;
         }
         if !std::mem::replace(&mut is_told, true)

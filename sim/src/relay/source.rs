@@ -7,7 +7,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
-use humtick::link::{Decoder, Record, Refused, Text};
+use humtick::link::{self, MAX_LINE, Record};
 
 use super::lane::Lane;
 use super::line::Line;
@@ -15,6 +15,7 @@ use super::retry::Retry;
 use super::{Lanes, Tell};
 use crate::wire::address::Address;
 use crate::wire::greeting::{DOUBTFUL, Name, no_reading, receipt};
+use crate::wire::intake::{Intake, Item};
 use crate::wire::open::{Stream, stream};
 
 /// Connections at once; more are closed as they come.
@@ -36,7 +37,7 @@ pub(super) fn single(from: &Address, lane: &Arc<Lane>, mut retry: Retry, tell: &
                 }
                 is_away = false;
                 retry.reset();
-                let mut feed = Feed { lane: Some(Arc::clone(lane)), ..Feed::new(tell) };
+                let mut feed = Feed::into(Some(Arc::clone(lane)), tell);
                 match pour(&mut stream, |bytes| feed.take(bytes, |_| Some(Arc::clone(lane)))) {
                     Ok(()) if matches!(stream, Stream::Standard) => return,
                     Ok(()) => "it ended".to_owned(),
@@ -77,13 +78,17 @@ fn pour(stream: &mut impl Read, mut take: impl FnMut(&[u8])) -> io::Result<()> {
     }
 }
 
-/// One stream's decoder. A lane is asked for when there is the first name or record: garbage makes none.
+/// One stream. A lane is asked for when there is the first name or record: garbage makes none.
 struct Feed<'a> {
-    decoder: Decoder<Text>,
+    intake: Intake,
+    said: Said<'a>,
+}
+
+/// What it has said.
+struct Said<'a> {
     lane: Option<Arc<Lane>>,
     /// There was no lane for it. It gets none under another name.
     is_turned_away: bool,
-    is_first: bool,
     /// Lines of this stream, refused ones included, the name excepted.
     lines: u64,
     /// Those that were readings.
@@ -94,69 +99,75 @@ struct Feed<'a> {
 
 impl<'a> Feed<'a> {
     fn new(tell: &'a Tell) -> Self {
-        Self {
-            decoder: Decoder::new(),
-            lane: None,
-            is_turned_away: false,
-            is_first: true,
-            lines: 0,
-            readings: 0,
-            tell,
-            is_disk_failing: false,
-        }
+        Self::into(None, tell)
+    }
+
+    /// Of a stream whose lane is known.
+    fn into(lane: Option<Arc<Lane>>, tell: &'a Tell) -> Self {
+        let said = Said { lane, is_turned_away: false, lines: 0, readings: 0, tell, is_disk_failing: false };
+        Self { intake: Intake::default(), said }
     }
 
     fn take(&mut self, bytes: &[u8], mut find: impl FnMut(Option<Name>) -> Option<Arc<Lane>>) {
-        let Self { decoder, lane, is_turned_away, is_first, lines, readings, tell, is_disk_failing } = self;
-        decoder.pass(bytes, |text, result: Result<Record, Refused>| {
-            if *is_turned_away {
-                return;
+        self.intake.take(bytes, |item| self.said.take(item, &mut find));
+    }
+
+    /// What comes next begins anew.
+    fn end(&mut self, mut find: impl FnMut(Option<Name>) -> Option<Arc<Lane>>) {
+        self.intake.end(|item| self.said.take(item, &mut find));
+    }
+}
+
+impl Said<'_> {
+    fn take(&mut self, item: Item<'_>, find: &mut impl FnMut(Option<Name>) -> Option<Arc<Lane>>) {
+        match item {
+            _ if self.is_turned_away => {}
+            Item::Name(name) if self.lane.is_none() => {
+                self.lane = find(Some(name));
+                self.is_turned_away = self.lane.is_none();
             }
-            let is_first = std::mem::take(is_first);
-            // Why it is no reading depends on how the name ends: four figures there are read as a checksum.
-            if result.is_err()
-                && is_first
-                && let Some(name) = Name::in_line(text)
-            {
-                *lane = find(Some(name));
-                *is_turned_away = lane.is_none();
-                return;
+            Item::Name(_) | Item::Refused => {
+                self.lines += 1;
+                self.doubt();
+                self.lane.iter().for_each(|lane| lane.refuse());
             }
-            *lines += 1;
-            *readings += u64::from(result.is_ok());
-            if *lines == DOUBTFUL && *readings == 0 {
-                tell(&no_reading(lane.as_ref().map_or("a connection", |lane| lane.name.as_str())));
-            }
-            match (result, Line::new(text)) {
-                (Ok(record), Some(line)) => {
-                    if lane.is_none() {
-                        *lane = find(None);
-                    }
-                    let Some(lane) = lane else {
-                        *is_turned_away = true;
-                        return;
-                    };
-                    let kept = lane.take(line, &record);
-                    if let Err(e) = &kept
-                        && !*is_disk_failing
-                    {
-                        tell(&format!(
-                            "{}: the spool cannot be written: {e}; lines wait in memory",
-                            lane.name
-                        ));
-                    }
-                    if kept.is_ok() && *is_disk_failing {
-                        tell(&format!("{}: the spool can be written again", lane.name));
-                    }
-                    *is_disk_failing = kept.is_err();
+            Item::Reading(record, came) => {
+                (self.lines, self.readings) = (self.lines + 1, self.readings + 1);
+                if self.lane.is_none() {
+                    self.lane = find(None);
+                    self.is_turned_away = self.lane.is_none();
                 }
-                _ => {
-                    if let Some(lane) = lane {
-                        lane.refuse();
-                    }
+                let mut text = [0; MAX_LINE];
+                let line = came.unwrap_or_else(|| {
+                    let line = link::line(&record, &mut text);
+                    line.strip_suffix(b"\n").unwrap_or(line)
+                });
+                if let Some(line) = Line::new(line) {
+                    self.keep(line, &record);
                 }
             }
-        });
+        }
+    }
+
+    fn doubt(&self) {
+        if self.lines == DOUBTFUL && self.readings == 0 {
+            let who = self.lane.as_ref().map_or("a connection", |lane| lane.name.as_str());
+            (self.tell)(&no_reading(who));
+        }
+    }
+
+    fn keep(&mut self, line: Line, record: &Record) {
+        let Some(lane) = &self.lane else { return };
+        let kept = lane.take(line, record);
+        let name = &lane.name;
+        match (&kept, self.is_disk_failing) {
+            (Err(e), false) => {
+                (self.tell)(&format!("{name}: the spool cannot be written: {e}; lines wait in memory"));
+            }
+            (Ok(()), true) => (self.tell)(&format!("{name}: the spool can be written again")),
+            _ => {}
+        }
+        self.is_disk_failing = kept.is_err();
     }
 }
 
@@ -208,7 +219,7 @@ fn connection(
     let mut receipts = lanes.plan.spool.is_some().then(|| Receipts::new(&handle)).flatten();
     // How it ends says nothing that the gap in the sequence will not.
     let _ = pour(&mut stream, |bytes| {
-        if let (Some(lane), Some(_)) = (&feed.lane, &receipts) {
+        if let (Some(lane), Some(_)) = (&feed.said.lane, &receipts) {
             lane.wait_for_room();
         }
         feed.take(bytes, |said| {
@@ -224,16 +235,16 @@ fn connection(
             mine = Some(name);
             Some(lane)
         });
-        if feed.is_turned_away {
+        if feed.said.is_turned_away {
             // Too many sensors, a spool that cannot be opened, or the end: it comes again.
             let _ = handle.shutdown(Shutdown::Both);
         }
         if let Some(receipts) = &mut receipts {
-            receipts.say(&feed, mine.is_some(), false);
+            receipts.say(&feed.said, mine.is_some(), false);
         }
     });
     if let Some(receipts) = &mut receipts {
-        receipts.say(&feed, mine.is_some(), true);
+        receipts.say(&feed.said, mine.is_some(), true);
     }
     let mut feeders = feeders.lock().unwrap_or_else(PoisonError::into_inner);
     if let Some(name) = mine
@@ -260,10 +271,10 @@ impl Receipts {
         Some(Self { to: Some(to), said: None, last: Instant::now() })
     }
 
-    fn say(&mut self, feed: &Feed<'_>, has_lane: bool, is_last: bool) {
+    fn say(&mut self, said: &Said<'_>, has_lane: bool, is_last: bool) {
         let is_first = self.said.is_none();
         // The first may say that there is nothing: who hears of receipts waits for them.
-        let lines = if feed.is_disk_failing { self.said.unwrap_or(0) } else { feed.lines };
+        let lines = if said.is_disk_failing { self.said.unwrap_or(0) } else { said.lines };
         if !has_lane || self.said == Some(lines) || !is_first && !is_last && self.last.elapsed() < RECEIPT {
             return;
         }
@@ -323,7 +334,9 @@ pub(super) fn datagrams(socket: &UdpSocket, lanes: &Lanes, tell: &Tell) {
                 };
                 let feed = feeds.entry(name.clone()).or_insert_with(|| Feed::new(tell));
                 feed.take(&bytes[..len], |_| lanes.find(&name));
-                if feed.lane.is_none() {
+                // A datagram is whole, with or without the end of its line.
+                feed.end(|_| lanes.find(&name));
+                if feed.said.lane.is_none() {
                     // Garbage is no sensor.
                     (_, _) = (feeds.remove(&name), senders.0.remove(&peer));
                 }

@@ -43,7 +43,7 @@ pub(super) struct Faults {
     chances: Chances,
     random: Random,
     /// Waits for the next line.
-    held: Vec<u8>,
+    held: Vec<Vec<u8>>,
     done: Done,
 }
 
@@ -81,7 +81,7 @@ impl Faults {
         let times = 1 + usize::from(double);
         if reorder && self.held.is_empty() {
             self.done.reordered += 1;
-            self.held = bytes.repeat(times);
+            self.held = vec![bytes; times];
             return Ok(());
         }
         for _ in 0..times {
@@ -92,9 +92,8 @@ impl Faults {
 
     /// No line comes any more.
     pub fn end<E>(&mut self, mut send: impl FnMut(&[u8]) -> Result<(), E>) -> Result<(), E> {
-        let held = std::mem::take(&mut self.held);
-        // Line by line: a datagram holds one.
-        held.split_inclusive(|byte| *byte == b'\n').try_for_each(&mut send)
+        // One by one: a datagram holds one.
+        std::mem::take(&mut self.held).iter().try_for_each(|line| send(line))
     }
 
     /// Flips one to three bits, each another.

@@ -1,4 +1,4 @@
-//! Pretend sensors: scenarios through simulator and core in real time, out as link lines, with faults on the way.
+//! Pretend sensors: scenarios through simulator and core in real time, out as link lines or frames, with faults on the way.
 //!
 //! ```text
 //! scenario -> [board](crate::board) -> [sensor] (the core's meter, records) -> lines -> [fault] -> [out] -> wire
@@ -20,7 +20,7 @@ use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
-use humtick::link::{MAX_LINE, line};
+use humtick::link::{MAX_FRAME, MAX_LINE, frame, line};
 
 use crate::random::{Random, Use};
 use crate::scenario::Scenario;
@@ -41,6 +41,8 @@ pub struct Plan {
     pub sensors: u32,
     /// Seconds of scenario in a second.
     pub speed: f64,
+    /// Whether readings are sent as compact frames instead of lines.
+    pub frames: bool,
     /// The last sensor to start does so this many seconds after the first; the others at random in between.
     pub late_s: f64,
     /// The clocks of the sensors are off by up to so much more than the scenario's, in ppm, either way.
@@ -116,10 +118,10 @@ pub fn run(plan: &Plan, stop: &AtomicBool, mut tell: impl FnMut(&str)) -> Result
         let Line { sensor, next, faults, out, .. } = &mut lines[index];
         if let Some(said) = next.take() {
             tally.readings += 1;
-            let mut text = [0; MAX_LINE];
-            faults.pass(line(&said.record, &mut text), |bytes| {
-                out.send(bytes, &mut retry, &mut tally, &mut tell)
-            })?;
+            let (mut text, mut binary) = ([0; MAX_LINE], [0; MAX_FRAME]);
+            let written =
+                if plan.frames { frame(&said.record, &mut binary) } else { line(&said.record, &mut text) };
+            faults.pass(written, |bytes| out.send(bytes, &mut retry, &mut tally, &mut tell))?;
         }
         *next = sensor.next();
         match lines[index].due() {
@@ -169,7 +171,11 @@ fn open(plan: &Plan, index: u32, tell: &mut impl FnMut(&str)) -> Result<Line, St
     });
     let mut sensor = Sensor::new(&scenario)?;
     let next = sensor.next();
-    let out = Out::new(to, name, tell)?;
+    let greeting = name.map_or_else(Vec::new, |name| match plan.frames {
+        true => name.frame(),
+        false => name.line().into_bytes(),
+    });
+    let out = Out::new(to, greeting, tell)?;
     Ok(Line { sensor, next, start_s, faults: Faults::new(plan.chances, random), out })
 }
 

@@ -6,7 +6,6 @@ use std::time::{Duration, Instant};
 
 use super::{StandinError, Tally};
 use crate::wire::address::Address;
-use crate::wire::greeting::Name;
 use crate::wire::open::{Stream, datagrams, stream};
 
 /// From one attempt to connect to the next, all sensors together.
@@ -20,7 +19,8 @@ pub(super) struct Retry {
 
 pub(super) struct Out {
     to: Address,
-    name: Option<Name>,
+    /// The name as it is said, ahead of everything else.
+    greeting: Vec<u8>,
     way: Way,
     /// The rest of a line of which the system took a part.
     rest: Vec<u8>,
@@ -36,7 +36,7 @@ enum Way {
 
 impl Out {
     /// Opens everything but a TCP connection, which is made when there is a line.
-    pub fn new(to: Address, name: Option<Name>, tell: &mut impl FnMut(&str)) -> Result<Self, StandinError> {
+    pub fn new(to: Address, greeting: Vec<u8>, tell: &mut impl FnMut(&str)) -> Result<Self, StandinError> {
         let fault = |e| StandinError::Wire(to.to_string(), e);
         let way = match &to {
             Address::Tcp(_) => Way::Closed,
@@ -56,7 +56,7 @@ impl Out {
                 Way::Stream(stream)
             }
         };
-        Ok(Self { to, name, way, rest: Vec::new(), unread: 0 })
+        Ok(Self { to, greeting, way, rest: Vec::new(), unread: 0 })
     }
 
     /// Sends a line if it goes at once.
@@ -110,7 +110,7 @@ impl Out {
                     tell(&format!("connected to {}", self.to));
                 }
                 self.way = Way::Stream(stream);
-                self.rest = self.name.as_ref().map_or_else(Vec::new, |name| name.line().into_bytes());
+                self.rest.clone_from(&self.greeting);
             }
             Err(e) => {
                 if retry.not_before.is_none() {

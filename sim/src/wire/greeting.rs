@@ -67,7 +67,12 @@ impl Name {
         format!("name {self}\r\n")
     }
 
-    /// The name in a line without its LF.
+    /// The same ahead of frames, which end with a zero, and so does it.
+    pub fn frame(&self) -> Vec<u8> {
+        format!("name {self}\0").into_bytes()
+    }
+
+    /// The name in a line without its LF, or in a frame without its zero.
     pub fn in_line(line: &[u8]) -> Option<Self> {
         std::str::from_utf8(line).ok()?.trim_end_matches('\r').strip_prefix("name ")?.parse().ok()
     }

@@ -1,8 +1,9 @@
-//! Wires that link lines travel on: addresses, what is behind them opened, and what goes beside the readings.
+//! Wires that readings travel on: addresses, what is behind them opened, and what goes beside the readings.
 //!
 //! ```text
 //! text -> [address] -> [open] -> bytes in and out (serial lines by way of [terminal])
 //!                                  names of sensors ahead of the readings, receipts back: [greeting]
+//! bytes -> [intake] -> names, readings, garbage
 //! records -> [arrivals] -> what came again, what is missing, what started anew
 //! ```
 
@@ -10,4 +11,5 @@ pub mod address;
 pub mod terminal;
 pub mod open;
 pub mod greeting;
+pub mod intake;
 pub mod arrivals;

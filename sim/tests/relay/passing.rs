@@ -40,6 +40,30 @@ fn lines_go_on_as_they_came_and_garbage_does_not() {
     );
 }
 
+/// Compact frames go on as lines: far ends are told the same, to a microhertz.
+#[test]
+fn frames_go_on_as_lines() {
+    let frames = std::process::Command::new(env!("CARGO_BIN_EXE_humtick"))
+        .args(["standin", "hydro-by-day", "--duration", "10", "--speed", "1000"])
+        .arg("--frames")
+        .output()
+        .unwrap();
+    let lines = std::process::Command::new(env!("CARGO_BIN_EXE_humtick"))
+        .args(["standin", "hydro-by-day", "--duration", "10", "--speed", "1000"])
+        .output()
+        .unwrap();
+    assert!(frames.stdout.len() < lines.stdout.len() * 2 / 3);
+    assert!(String::from_utf8(frames.stderr).unwrap().contains(" frames sent, 0 lost"));
+    let mut relay = Relay::start(&["--from", "-", "--to", "-"]);
+    relay.input().write_all(&frames.stdout).unwrap();
+    let mut out = relay.child.stdout.take().unwrap();
+    let (status, said) = relay.drain();
+    let mut passed = Vec::new();
+    out.read_to_end(&mut passed).unwrap();
+    assert!(status == 0 && said.contains(" 0 missing before"), "{said}");
+    assert_eq!(String::from_utf8(passed).unwrap(), String::from_utf8(lines.stdout).unwrap());
+}
+
 /// A sensor that sends bare numbers, or a wrong baud rate, is told by the relay's own words and counts.
 #[test]
 fn lines_that_are_no_readings_are_said_to_be_none() {
