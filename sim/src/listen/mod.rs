@@ -5,6 +5,7 @@
 mod desk;
 mod doors;
 mod feed;
+mod handles;
 mod broker;
 mod message;
 mod threads;
@@ -26,6 +27,7 @@ use crate::wire::address::Address;
 use crate::wire::greeting::{Name, receipt};
 use doors::{Door, Kind};
 use feed::Feed;
+use handles::most_connections;
 use message::Message;
 use threads::From;
 use web::Web;
@@ -35,12 +37,6 @@ const PIECE: usize = 1 << 14;
 
 /// Datagrams of one socket in a turn.
 const DATAGRAMS: usize = 256;
-
-/// Connections there may be, unless the system allows fewer files: more than sensors, since some will be dead.
-const MOST_CONNECTIONS: usize = 20_000;
-
-/// Files for logs and everything else.
-const OTHER_FILES: u64 = 600;
 
 /// Bytes without a reading in them after which a connection is closed: no sensor's.
 const GARBAGE: u64 = 1 << 20;
@@ -146,7 +142,7 @@ impl Listener {
             ready: Vec::new(),
             stuck: None,
             is_more: false,
-            most: files(),
+            most: most_connections(),
             inbox,
             threads,
             page,
@@ -391,25 +387,5 @@ impl Listener {
                 connection.receipted = Some(lines);
             }
         }
-    }
-}
-
-/// Connections that the system allows, after asking for as many as may be had.
-fn files() -> usize {
-    #[cfg(unix)]
-    {
-        use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
-        let limit = getrlimit(Resource::Nofile);
-        let wanted = MOST_CONNECTIONS as u64 + OTHER_FILES;
-        let most = limit.maximum.unwrap_or(wanted).min(wanted).max(limit.current.unwrap_or(wanted));
-        let raised = setrlimit(Resource::Nofile, Rlimit { current: Some(most), maximum: limit.maximum });
-        let files = if raised.is_ok() { most } else { limit.current.unwrap_or(wanted) };
-        usize::try_from(files.saturating_sub(OTHER_FILES).max(files / 2))
-            .unwrap_or(usize::MAX)
-            .min(MOST_CONNECTIONS)
-    }
-    #[cfg(not(unix))]
-    {
-        MOST_CONNECTIONS
     }
 }

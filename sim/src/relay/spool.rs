@@ -7,6 +7,8 @@
 //! What is guaranteed: a line that was appended is delivered at least once, whatever happens to the relay, `kill -9` included. After a loss
 //! of power the last [`SYNC`] may be missing. Lines that had arrived since `arrived` was last replaced ([`SAVE`], [`SAVE_LINES`]) are sent again.
 
+mod part;
+
 use std::collections::VecDeque;
 use std::fs::{self, File, OpenOptions, TryLockError};
 use std::io::{self, BufRead, BufReader, ErrorKind, Read, Seek, SeekFrom, Write};
@@ -16,6 +18,7 @@ use std::time::{Duration, Instant};
 use humtick::link::{Format, Text};
 
 use super::line::{Line, Passed};
+use part::{Part, is_gone, path_of, whole_lines};
 
 /// From one write to the disk itself to the next: what a loss of power may cost.
 pub const SYNC: Duration = Duration::from_secs(1);
@@ -63,13 +66,6 @@ pub struct Spool {
     /// What is to be said when it is next asked for anything.
     trouble: Option<String>,
     passed: Passed,
-}
-
-/// A file and the places in it.
-#[derive(Debug)]
-struct Part {
-    start: u64,
-    end: u64,
 }
 
 #[derive(Debug)]
@@ -401,33 +397,6 @@ impl Drop for Spool {
     fn drop(&mut self) {
         // Without it some lines go out twice.
         let _ = self.save_now();
-    }
-}
-
-/// Whether the error says that there is no such file.
-fn is_gone(error: &io::Error) -> bool {
-    matches!(error.kind(), ErrorKind::NotFound | ErrorKind::NotADirectory)
-}
-
-fn path_of(folder: &Path, start: u64) -> PathBuf {
-    folder.join(format!("{start:020}.lines"))
-}
-
-/// Where the whole lines of a file end, and how many of them lie behind place `from`. What follows the last LF is cut off.
-fn whole_lines(path: &Path, start: u64, from: u64) -> io::Result<(u64, u64)> {
-    let file = OpenOptions::new().read(true).write(true).open(path)?;
-    let (mut reader, mut bytes, mut at, mut lines) = (BufReader::new(&file), Vec::new(), start, 0);
-    loop {
-        bytes.clear();
-        let len = reader.read_until(b'\n', &mut bytes)? as u64;
-        if bytes.last() != Some(&b'\n') {
-            if len > 0 {
-                file.set_len(at - start)?;
-            }
-            return Ok((at, lines));
-        }
-        at += len;
-        lines += u64::from(at > from);
     }
 }
 
