@@ -144,6 +144,7 @@ fn what_cannot_be_read_is_named_the_rest_runs_and_the_exit_status_is_2() {
     assert!(refusal(&["none"]).starts_with("humtick: none: "));
     assert!(refusal(&["s", "--settings", "s/c.toml"]).contains("s/c.toml:2: unknown key"));
     assert!(refusal(&["s", "--baseline", "s/b.toml"]).contains("s/b.toml:1: is no outcome"));
+    assert!(refusal(&["s", "--save", "no/a.jsonl"]).starts_with("humtick: no/a.jsonl: No such file"));
     assert!(refusal(&["s", "--save", "s/a.toml"]).contains("give another name to --save"));
     assert!(fs::read_to_string(folder.path().join("s/a.toml")).unwrap().starts_with("duration_s"));
 }

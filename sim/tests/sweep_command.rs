@@ -332,6 +332,15 @@ fn wrong_use_exits_2_and_says_what_is_wrong() {
             &["--vary", "noise_percent=0..1", "--report", "noise.htm"],
             "expected a page's name ending in .html",
         ),
+        // Years of work, were it begun.
+        (
+            &["--vary", "noise_percent=0..1", "--duration", "1e9", "--picture", "none/noise.svg"],
+            "none/noise.svg: No such file or directory",
+        ),
+        (
+            &["--vary", "noise_percent=0..1", "--duration", "1e9", "--report", "none/noise.html"],
+            "none/noise.html: No such file or directory",
+        ),
         (&["--vary", "noise_percent=0..1", "--measure", "rms"], "invalid value 'rms'"),
         (&["--vary", "noise_percent=0..1", "--repeat", "0"], "0 is not in 1..=10000"),
         (&[], "--vary"),

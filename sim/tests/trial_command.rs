@@ -40,6 +40,9 @@ fn wrong_use_exits_2_and_says_what_is_wrong() {
     let scenario = file("duration_s = 10.0\n");
     let path = scenario.to_str().unwrap();
     assert!(refusal(&[path, "--duration", "0.01"]).contains("expected seconds from 0.1 to 1e9"));
+    // Years of work, were it begun.
+    let message = refusal(&[path, "--duration", "1e9", "--report", "no-such-folder/page.html"]);
+    assert!(message.contains("no-such-folder/page.html: "), "{message}");
     let settings = file("\nwindow = 1.0\n");
     assert!(refusal(&[path, "--settings", settings.to_str().unwrap()]).contains(":2: "));
 }

@@ -9,6 +9,7 @@ use clap::Args;
 use humtick_sim::picture;
 use humtick_sim::series::{self, Scale, SeriesOptions};
 use humtick_sim::stability::{Deviations, Phase, plot};
+use humtick_sim::write;
 use serde::Serialize;
 
 use super::format::Format;
@@ -102,6 +103,7 @@ impl Options {
 pub fn run(options: Options) -> Result<ExitCode, String> {
     // Refused here, before a long file is read.
     options.picture.as_deref().map(picture::check).transpose().map_err(|e| e.to_string())?;
+    write::begin(&options.picture).map_err(|e| e.to_string())?;
     let file = options.file.display().to_string();
     let series = series::open(&options.file, &options.series()).map_err(|e| e.to_string())?;
     let in_file = |e| format!("{file}: {e}");

@@ -105,10 +105,8 @@ impl Options {
         if let Some(folder) = &self.report {
             fs::create_dir_all(folder).map_err(|e| format!("{}: {e}", folder.display()))?;
         }
-        if self.save.is_some() || self.report.is_some() {
-            write::remove_when_interrupted().map_err(|e| e.to_string())?;
-        }
-        Ok(())
+        let index = self.report.as_ref().map(|folder| folder.join("index.html"));
+        write::begin(self.save.iter().chain(&index)).map_err(|e| e.to_string())
     }
 }
 

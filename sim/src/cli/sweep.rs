@@ -96,10 +96,7 @@ impl Options {
         if let Some(path) = self.picture.iter().find(|path| is_scenario(path)) {
             return Err(format!("{}: is the scenario itself: give another name", path.display()));
         }
-        if self.picture.is_some() || self.report.is_some() {
-            write::remove_when_interrupted().map_err(|e| e.to_string())?;
-        }
-        Ok(())
+        write::begin(self.picture.iter().chain(&self.report)).map_err(|e| e.to_string())
     }
 
     fn plan(&self) -> Result<Plan, String> {

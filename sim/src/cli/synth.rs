@@ -136,7 +136,7 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
             scenario.duration_s
         ));
     }
-    write::remove_when_interrupted().map_err(|e| e.to_string())?;
+    write::begin([&options.output].into_iter().chain(&options.truth)).map_err(|e| e.to_string())?;
     let end = Moment::from_s(scenario.duration_s);
     if let Some(path) = &options.truth {
         let rows = write::whole(path, |to| truth::frequency(to, grid::course(&scenario), every, end));

@@ -104,7 +104,7 @@ impl Options {
 pub fn run(options: Options) -> Result<ExitCode, String> {
     if let Some(path) = &options.report {
         check_page(path, &options.scenario)?;
-        write::remove_when_interrupted().map_err(|e| e.to_string())?;
+        write::begin([path]).map_err(|e| e.to_string())?;
     }
     let trial = options.trial()?;
     let scenario = trial.scenario();

@@ -56,7 +56,7 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
     if options.nominal.is_some_and(|hz| !(0.1..=100_000.0).contains(&hz)) {
         return Err("--nominal: expected hertz from 0.1 to 100000".into());
     }
-    write::remove_when_interrupted().map_err(|e| e.to_string())?;
+    write::begin(&options.output).map_err(|e| e.to_string())?;
     let supply = match options.supply {
         Kind::Synchronous => Supply::Synchronous,
         Kind::Island => Supply::Island,

@@ -39,10 +39,7 @@ pub fn whole<T>(
     fill: impl FnOnce(&mut BufWriter<File>) -> io::Result<T>,
 ) -> Result<T, WriteError> {
     let fault = |source| WriteError::Io { path: path.into(), source };
-    // Renaming onto a device would replace it.
-    if fs::metadata(path).is_ok_and(|there| !there.is_file()) {
-        return Err(WriteError::Taken { path: path.into() });
-    }
+    check(path)?;
     let (part, file) = Part::beside(path).map_err(fault)?;
     let mut buffer = BufWriter::with_capacity(1 << 16, file);
     let result = fill(&mut buffer).and_then(|result| {
@@ -54,6 +51,30 @@ pub fn whole<T>(
     let result = result.map_err(fault)?;
     fs::rename(&part.0, path).map_err(fault)?;
     Ok(result)
+}
+
+/// Sees to it, before long work, that `paths` can be written after it: each by a file that is begun beside it and goes away again. From
+/// then on an interrupted process removes its temporary files ([`remove_when_interrupted`]). For verbs that write files; nothing where there
+/// are none.
+///
+/// # Errors
+/// A name that is taken by something else, a folder that is not there or takes no file.
+pub fn begin<'a>(paths: impl IntoIterator<Item = &'a PathBuf>) -> Result<(), WriteError> {
+    for path in paths {
+        let fault = |source| WriteError::Io { path: path.into(), source };
+        remove_when_interrupted().map_err(fault)?;
+        check(path)?;
+        Part::beside(path).map_err(fault)?;
+    }
+    Ok(())
+}
+
+/// Renaming onto a device would replace it.
+fn check(path: &Path) -> Result<(), WriteError> {
+    match fs::metadata(path) {
+        Ok(there) if !there.is_file() => Err(WriteError::Taken { path: path.into() }),
+        _ => Ok(()),
+    }
 }
 
 /// Whether two names are of one file, as far as the system can tell.
