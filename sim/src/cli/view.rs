@@ -30,7 +30,7 @@ pub struct Options {
     /// Which limits of EN 50160 ten-second means are held to
     #[arg(long, value_name = "KIND", default_value = "synchronous")]
     supply: Kind,
-    /// Lists when single readings left limits: names or LOW..HIGH in hertz, as in `listen`
+    /// Counts how often single readings left limits, and lists when in the page: names or LOW..HIGH in hertz, as in `listen`
     #[arg(long, value_name = "LIMITS", long_help = limits::FORMS)]
     limits: Option<Limits>,
     /// What deviations are from [default: 50 or 60 Hz, whichever is near]
@@ -64,9 +64,20 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
     let mut page = Page::new(supply);
     let mut out = io::stdout().lock();
     let mut is_broken = false;
+    // Only where there are limits to leave.
+    let left =
+        |count: String| if options.limits.is_some() { format!("  {count:>11}") } else { String::new() };
     let mut text = format!(
-        "{:<16}  {:>10}  {:>8}  {:>6}  {:>10}  {:>9}  {:>9}  {:>7}  EN 50160\n",
-        "sensor", "readings", "lost", "gaps", "mean Hz", "least Hz", "most Hz", "10 s"
+        "{:<16}  {:>10}  {:>8}  {:>6}  {:>10}  {:>9}  {:>9}  {:>7}{}  EN 50160\n",
+        "sensor",
+        "readings",
+        "lost",
+        "gaps",
+        "mean Hz",
+        "least Hz",
+        "most Hz",
+        "10 s",
+        left("limits left".into())
     );
     for (name, files) in view::find(&options.logs).map_err(|e| e.to_string())? {
         let mut survey = Survey::default();
@@ -82,7 +93,7 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
         let verdicts =
             if account.nominal_hz() == Some(50.0) { supply.verdicts(&account.means) } else { vec![] };
         is_broken |= verdicts.iter().any(|verdict| !verdict.is_kept());
-        text.push_str(&row(&account, &verdicts));
+        text.push_str(&row(&account, &left(account.left.to_string()), &verdicts));
         page.add(&account);
     }
     if let Some(path) = &options.output {
@@ -94,7 +105,7 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
     }
 }
 
-fn row(account: &Account, verdicts: &[Verdict]) -> String {
+fn row(account: &Account, left: &str, verdicts: &[Verdict]) -> String {
     let tally = account.tally();
     let hertz = |value: Option<f64>| value.map_or(String::new(), |hz| format!("{hz:.4}"));
     let [least, most] = [0, 1].map(|end| hertz(account.extremes.map(|extremes| extremes[end].0)));
@@ -106,7 +117,7 @@ fn row(account: &Account, verdicts: &[Verdict]) -> String {
     });
     let held: Vec<_> = held.collect();
     format!(
-        "{:<16}  {:>10}  {:>8}  {gaps:>6}  {:>10}  {least:>9}  {most:>9}  {:>7}  {}\n",
+        "{:<16}  {:>10}  {:>8}  {gaps:>6}  {:>10}  {least:>9}  {most:>9}  {:>7}{left}  {}\n",
         account.name.as_str(),
         tally.readings,
         tally.lost,

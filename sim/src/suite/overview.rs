@@ -55,7 +55,8 @@ impl Overview<'_> {
         let (broken, unreadable) = (count(Verdict::Broken), count(Verdict::Unreadable));
         let all = self.outcomes.len();
         let _ = if broken + unreadable == 0 {
-            writeln!(page, "<p class=\"verdict\">All limits of {all} scenarios are kept.</p>")
+            let s = if all == 1 { "" } else { "s" };
+            writeln!(page, "<p class=\"verdict\">All limits of {all} scenario{s} are kept.</p>")
         } else {
             writeln!(
                 page,

@@ -116,6 +116,8 @@ pub struct Account {
     pub happened: Vec<Happened>,
     /// See `happened`.
     pub events: u64,
+    /// Times that a reading left a limit.
+    pub left: u64,
     nominal_hz: Option<f64>,
 }
 
@@ -152,6 +154,7 @@ impl Account {
             gap_sums: [(0, 0.0); 4],
             happened: Vec::new(),
             events: 0,
+            left: 0,
             nominal_hz,
         }
     }
@@ -182,6 +185,7 @@ impl Account {
         self.has_restarted |= after.restarts > before.restarts;
         let is_late = after.late > before.late;
         for what in news {
+            self.left += u64::from(matches!(what, News::Limit { left: true, .. }));
             if !matches!(what, News::Reading | News::Missing(_)) {
                 self.events += 1;
                 if self.happened.len() < LISTED {

@@ -54,7 +54,8 @@ fn summary(out: &mut impl Write, results: &Results) -> io::Result<()> {
     let figures = results.outcomes.iter().filter_map(|outcome| outcome.figures.as_ref());
     // An empty sum is -0, which would be shown.
     let hours = figures.map(|figures| figures.duration_s).fold(0.0, |a, b| a + b) / 3_600.0;
-    write!(out, "{} scenarios, {hours:.2} h: {} kept", results.outcomes.len(), count(Verdict::Kept))?;
+    let (all, s) = (results.outcomes.len(), if results.outcomes.len() == 1 { "" } else { "s" });
+    write!(out, "{all} scenario{s}, {hours:.2} h: {} kept", count(Verdict::Kept))?;
     for (verdict, what) in [
         (Verdict::Broken, "broken"),
         (Verdict::Unlimited, "without limits"),
