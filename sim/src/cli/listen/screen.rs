@@ -2,6 +2,7 @@
 
 use std::collections::VecDeque;
 use std::io;
+use std::mem::ManuallyDrop;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, channel};
 use std::thread;
@@ -40,7 +41,8 @@ const TREND: u16 = 12;
 
 /// The terminal while it is a screen.
 pub struct Screen {
-    terminal: DefaultTerminal,
+    /// Its own drop, and `ratatui::restore`, panic where the terminal is gone, and with it standard error.
+    terminal: ManuallyDrop<DefaultTerminal>,
     keys: Receiver<KeyEvent>,
     places: Vec<String>,
     notes: VecDeque<(String, bool)>,
@@ -52,7 +54,7 @@ pub struct Screen {
 impl Screen {
     /// Takes the terminal over.
     pub fn open(listener: &Listener) -> io::Result<Self> {
-        let terminal = ratatui::try_init()?;
+        let terminal = ManuallyDrop::new(ratatui::try_init()?);
         let now = Instant::now();
         let chosen = TableState::new().with_selected(0);
         let (places, keys) = (listener.places(), keys(listener.waker()));
@@ -117,7 +119,9 @@ impl Screen {
 
 impl Drop for Screen {
     fn drop(&mut self) {
-        ratatui::restore();
+        // A terminal that is gone needs nothing.
+        let _ = ratatui::try_restore();
+        let _ = self.terminal.show_cursor();
     }
 }
 
