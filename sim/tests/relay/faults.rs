@@ -6,6 +6,7 @@ use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 use std::time::{Duration, Instant};
 
 use super::far_end::FarEnd;
+use super::port::Port;
 use super::{Relay, Sensor, connected, text, until};
 
 /// A sensor in a hurry.
@@ -163,9 +164,11 @@ fn between_two_relays_a_kill_costs_nothing() {
     let spool = text(folder.path());
     let mut far_end = FarEnd::new(true);
     let to = far_end.to();
-    let (mut second, middle) = Relay::listening(&["--to", &to, "--spool", &spool, "--linger", "60"]);
-    let from = format!("tcp-listen:{middle}");
-    let (first, at) = Relay::listening(&["--to", &format!("tcp://{middle}"), "--linger", "60"]);
+    let middle = Port::new();
+    let from = format!("tcp-listen:{}", middle.at());
+    let start = || Relay::start(&["--from", &from, "--to", &to, "--spool", &spool, "--linger", "60"]);
+    let mut second = start();
+    let (first, at) = Relay::listening(&["--to", &format!("tcp://{}", middle.at()), "--linger", "60"]);
     let mut stream = connected(at);
     stream.write_all(b"name saw\r\n").unwrap();
     let stop = Arc::new(AtomicBool::new(false));
@@ -183,7 +186,7 @@ fn between_two_relays_a_kill_costs_nothing() {
         if round % 3 == 0 {
             far_end.start();
         }
-        second = Relay::start(&["--from", &from, "--to", &to, "--spool", &spool, "--linger", "60"]);
+        second = start();
     }
     stop.store(true, Ordering::Relaxed);
     let said = talking.join().unwrap();
