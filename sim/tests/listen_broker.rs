@@ -3,6 +3,7 @@
 
 mod listening;
 mod mosquitto;
+mod port;
 
 use std::io::Write;
 use std::net::TcpStream;
@@ -11,7 +12,8 @@ use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
 use listening::{Listening, Sender, line, until};
-use mosquitto::{Broker, free_port};
+use mosquitto::Broker;
+use port::Port;
 
 /// A process that is killed when the test is over.
 struct Running(Child);
@@ -27,7 +29,8 @@ impl Drop for Running {
 #[test]
 fn a_broker_that_restarts_loses_nothing_for_either_listener() {
     let folder = tempfile::tempdir().unwrap();
-    let (port, relayed) = (free_port(), free_port());
+    let (held, for_relay) = (Port::new(), Port::new());
+    let (port, relayed) = (held.number(), for_relay.number());
     let Some(mut broker) = Broker::start(folder.path(), port) else { return };
     let topic = format!("mqtt://127.0.0.1:{port}/mains");
     let listen =
@@ -82,7 +85,8 @@ fn a_broker_that_restarts_loses_nothing_for_either_listener() {
 #[test]
 fn what_could_not_be_written_comes_again() {
     let folder = tempfile::tempdir().unwrap();
-    let port = free_port();
+    let held = Port::new();
+    let port = held.number();
     let Some(_broker) = Broker::start(folder.path(), port) else { return };
     let topic = format!("mqtt://127.0.0.1:{port}/mains");
     let (lost, kept) = (folder.path().join("lost"), folder.path().join("kept"));

@@ -1,11 +1,14 @@
 //! `humtick standin` as a far end meets it.
 
+mod port;
+
 use std::io::{BufRead, BufReader, Read};
 use std::net::{TcpListener, UdpSocket};
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
 use humtick::link::{Arrival, Compact, Decoder, Sequence, Text};
+use port::Port;
 
 fn standin(arguments: &[&str]) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_humtick"));
@@ -141,14 +144,14 @@ fn each_of_several_has_a_connection_and_a_name() {
 /// What is lost while nobody listens is counted, and the rest arrives when somebody does.
 #[test]
 fn a_far_end_that_comes_late_gets_what_is_left() {
-    let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
+    let port = Port::new();
     let child = standin(&["hydro-by-day", "--duration", "40", "--speed", "10", "--nameless", "--to"])
-        .arg(format!("tcp://127.0.0.1:{port}"))
+        .arg(format!("tcp://{}", port.at()))
         .stderr(Stdio::piped())
         .spawn()
         .unwrap();
     std::thread::sleep(Duration::from_millis(500));
-    let listener = TcpListener::bind(("127.0.0.1", port)).unwrap();
+    let listener = TcpListener::bind(port.at()).unwrap();
     let mut bytes = Vec::new();
     listener.accept().unwrap().0.read_to_end(&mut bytes).unwrap();
     let said = String::from_utf8(child.wait_with_output().unwrap().stderr).unwrap();

@@ -1,10 +1,10 @@
-//! A real broker, started on a free port. Where there is none the tests say so, and with `HUMTICK_BROKER=required` that is a failure.
+//! A real broker, started on a port of its own. Where there is none the tests say so, and with `HUMTICK_BROKER=required` that is a failure.
 
 // Each test file uses its part.
 #![allow(dead_code)]
 
 use std::io::Write;
-use std::net::{TcpListener, TcpStream};
+use std::net::TcpStream;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
@@ -59,9 +59,4 @@ impl Drop for Broker {
         let _ = self.child.kill();
         let _ = self.child.wait();
     }
-}
-
-/// A port that was free a moment ago.
-pub fn free_port() -> u16 {
-    TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
 }

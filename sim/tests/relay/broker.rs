@@ -1,4 +1,4 @@
-//! Readings to a real broker: mosquitto, started here on a free port. Without it the test says so, and with `HUMTICK_BROKER=required`
+//! Readings to a real broker: mosquitto, started here on a port of its own. Without it the test says so, and with `HUMTICK_BROKER=required`
 //! that is a failure.
 
 use std::io::Write;
@@ -10,7 +10,8 @@ use humtick::link::{Arrival, Decoder, Text};
 use humtick_sim::wire::arrivals::Arrivals;
 use rumqttc::{Client, Event, MqttOptions, Packet, QoS};
 
-use super::mosquitto::{Broker, free_port};
+use super::mosquitto::Broker;
+use super::port::Port;
 use super::{Relay, Sensor, until};
 
 /// What a subscriber has.
@@ -72,7 +73,8 @@ fn subscriber(port: u16, id: &str) -> Arc<Mutex<Got>> {
 #[test]
 fn a_broker_that_is_restarted_loses_nothing() {
     let folder = tempfile::tempdir().unwrap();
-    let Some(mut broker) = Broker::start(folder.path(), free_port()) else { return };
+    let port = Port::new();
+    let Some(mut broker) = Broker::start(folder.path(), port.number()) else { return };
     let subscribers = ["one", "two"].map(|id| subscriber(broker.port, id));
     let to = format!("mqtt://127.0.0.1:{}/mains", broker.port);
     let mut relay = Relay::start(&["--from", "-", "--to", &to, "--name", "saw", "--linger", "60"]);
@@ -87,8 +89,7 @@ fn a_broker_that_is_restarted_loses_nothing() {
     until(|| subscribers[0].lock().unwrap().kept.len(), |kept| *kept > 100);
     broker.stop();
     say(&mut relay, 300);
-    let port = broker.port;
-    broker = Broker::start(folder.path(), port).unwrap();
+    broker = Broker::start(folder.path(), port.number()).unwrap();
     say(&mut relay, 500);
     let (status, counters) = relay.drain();
     assert!(status == 0 && counters.contains("1300 lines taken"), "{counters}");
@@ -109,7 +110,8 @@ fn a_broker_that_is_restarted_loses_nothing() {
 #[test]
 fn a_killed_relay_is_gone() {
     let folder = tempfile::tempdir().unwrap();
-    let Some(broker) = Broker::start(folder.path(), free_port()) else { return };
+    let port = Port::new();
+    let Some(broker) = Broker::start(folder.path(), port.number()) else { return };
     let to = format!("mqtt://127.0.0.1:{}/mains", broker.port);
     let mut relay = Relay::start(&["--from", "-", "--to", &to, "--name", "saw"]);
     let early = subscriber(broker.port, "early");

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 use std::io::{Read, Write};
-use std::net::{Shutdown, SocketAddr, TcpListener, TcpStream};
+use std::net::{Shutdown, TcpListener, TcpStream};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
@@ -11,6 +11,8 @@ use std::time::Duration;
 use humtick::link::{Arrival, Decoder, Refused, Text};
 use humtick_sim::wire::arrivals::Arrivals;
 use humtick_sim::wire::greeting::{Name, receipt};
+
+use super::port::Port;
 
 /// What has come of one sensor, over all connections.
 #[derive(Clone, Debug, Default)]
@@ -46,7 +48,8 @@ impl Book {
 pub type Books = Arc<Mutex<BTreeMap<String, Book>>>;
 
 pub struct FarEnd {
-    pub at: SocketAddr,
+    /// Where it is, also while it is not.
+    port: Port,
     pub books: Books,
     /// Whether it sends receipts.
     receipts: bool,
@@ -55,25 +58,19 @@ pub struct FarEnd {
 
 impl FarEnd {
     pub fn new(receipts: bool) -> Self {
-        let listener = TcpListener::bind("127.0.0.1:0").unwrap();
-        let mut far_end =
-            Self { at: listener.local_addr().unwrap(), books: Books::default(), receipts, running: None };
-        far_end.run(listener);
+        let mut far_end = Self { port: Port::new(), books: Books::default(), receipts, running: None };
+        far_end.start();
         far_end
     }
 
     pub fn to(&self) -> String {
-        format!("tcp://{}", self.at)
+        format!("tcp://{}", self.port.at())
     }
 
-    /// Takes connections again, at the same place.
+    /// Takes connections, at the same place as before.
     pub fn start(&mut self) {
-        let at = self.at;
+        let at = self.port.at();
         let listener = super::until(|| TcpListener::bind(at).ok(), Option::is_some).unwrap();
-        self.run(listener);
-    }
-
-    fn run(&mut self, listener: TcpListener) {
         listener.set_nonblocking(true).unwrap();
         let stop = Arc::new(AtomicBool::new(false));
         let (books, receipts, stopped) = (Arc::clone(&self.books), self.receipts, Arc::clone(&stop));

@@ -12,6 +12,8 @@ mod listening;
 #[path = "../mosquitto/mod.rs"]
 mod mosquitto;
 mod passing;
+#[path = "../port/mod.rs"]
+mod port;
 #[path = "../../../tests/avr/pulses.rs"]
 mod pulses;
 #[path = "../../../tests/avr/twin.rs"]

@@ -1,10 +1,11 @@
 //! What passes, what does not, and what is said of it.
 
 use std::io::{Read, Write};
-use std::net::{TcpListener, UdpSocket};
+use std::net::UdpSocket;
 use std::time::{Duration, Instant};
 
 use super::far_end::FarEnd;
+use super::port::Port;
 use super::{Relay, Sensor, connected, text, until};
 
 /// Damaged lines and garbage stay behind and are counted; what a later version adds goes on as it came.
@@ -252,11 +253,11 @@ fn what_has_no_room_is_dropped_and_counted() {
 
 #[test]
 fn what_never_had_a_way_out_is_lost_or_stays_in_the_spool() {
-    let closed = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap();
+    let closed = Port::new();
     let folder = tempfile::tempdir().unwrap();
     let spool = text(folder.path());
     for (arguments, status) in [(vec!["--linger", "0"], 1), (vec!["--linger", "0", "--spool", &spool], 0)] {
-        let to = format!("tcp://{closed}");
+        let to = format!("tcp://{}", closed.at());
         let mut relay =
             Relay::start(&[["--from", "-", "--to", &to, "--name", "saw"].as_slice(), &arguments].concat());
         relay.says("trying again");
@@ -271,9 +272,9 @@ fn what_never_had_a_way_out_is_lost_or_stays_in_the_spool() {
 #[cfg(target_os = "linux")]
 #[test]
 fn what_the_spool_did_not_take_is_lost_in_the_end() {
-    let closed = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap();
+    let closed = Port::new();
     let folder = tempfile::tempdir().unwrap();
-    let (spool, to) = (text(folder.path()), format!("tcp://{closed}"));
+    let (spool, to) = (text(folder.path()), format!("tcp://{}", closed.at()));
     let arguments = ["--from", "-", "--to", &to, "--name", "saw", "--spool", &spool, "--linger", "0"];
     // Files of 1 KB and no longer; a failing write instead of a signal.
     let mut relay = Relay::start_by("trap '' XFSZ; ulimit -S -f 1; exec \"$0\" \"$@\"", &arguments);

@@ -2,6 +2,7 @@
 
 use std::collections::VecDeque;
 use std::io;
+use std::mem::ManuallyDrop;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, channel};
 use std::thread;
@@ -34,13 +35,37 @@ const PICTURE: Duration = Duration::from_millis(250);
 /// Lines of what happened that are kept.
 const NOTES: usize = 50;
 
-/// Height of what happened, and of the trend of the sensor that is chosen.
+/// Height of what happened, and of the trend of the sensor that is chosen: at most and at least.
 const BELOW: u16 = 6;
 const TREND: u16 = 12;
+const LOW_TREND: u16 = 7;
+
+/// The table's columns, and how wide each is where there is room.
+const COLUMNS: [(&str, usize); 9] = [
+    ("sensor", 6),
+    ("trend", 8),
+    ("Hz", 13),
+    ("± 95 %", 10),
+    ("state", 9),
+    ("heard", 8),
+    ("lost", 7),
+    ("doubled", 8),
+    ("grid time", 20),
+];
+const NAME: usize = 0;
+const TREND_COLUMN: usize = 1;
+
+/// From the column that is needed most to the one that is left out first where there is no room.
+const NEEDED: [usize; 9] = [NAME, 2, 4, 3, 5, 8, 6, 7, TREND_COLUMN];
+
+/// Most characters of a name, and of a trend in the table.
+const LONG_NAME: usize = 24;
+const LONG_TREND: usize = 60;
 
 /// The terminal while it is a screen.
 pub struct Screen {
-    terminal: DefaultTerminal,
+    /// Its own drop, and `ratatui::restore`, panic where the terminal is gone, and with it standard error.
+    terminal: ManuallyDrop<DefaultTerminal>,
     keys: Receiver<KeyEvent>,
     places: Vec<String>,
     notes: VecDeque<(String, bool)>,
@@ -52,7 +77,7 @@ pub struct Screen {
 impl Screen {
     /// Takes the terminal over.
     pub fn open(listener: &Listener) -> io::Result<Self> {
-        let terminal = ratatui::try_init()?;
+        let terminal = ManuallyDrop::new(ratatui::try_init()?);
         let now = Instant::now();
         let chosen = TableState::new().with_selected(0);
         let (places, keys) = (listener.places(), keys(listener.waker()));
@@ -88,12 +113,16 @@ impl Screen {
         let began = self.began;
         self.terminal.draw(|frame| {
             let all = frame.area();
-            let has_trend = all.height >= 12 + TREND;
+            let happened = BELOW.min(all.height / 4);
+            // A trend of one sensor must not hide the others, if they are not too many to be seen in any case.
+            let rows = desk.station().sensors().len().min(usize::from(all.height / 4)).max(1) as u16;
+            let spare = all.height.saturating_sub(2 + (3 + rows) + happened + 1).min(TREND);
+            let has_trend = spare >= LOW_TREND;
             let [head, list, trend, below, keys] = Layout::vertical([
                 Constraint::Length(2),
                 Constraint::Min(4),
-                Constraint::Length(if has_trend { TREND } else { 0 }),
-                Constraint::Length(BELOW.min(all.height / 4)),
+                Constraint::Length(if has_trend { spare } else { 0 }),
+                Constraint::Length(happened),
                 Constraint::Length(1),
             ])
             .areas(all);
@@ -117,7 +146,9 @@ impl Screen {
 
 impl Drop for Screen {
     fn drop(&mut self) {
-        ratatui::restore();
+        // A terminal that is gone needs nothing.
+        let _ = ratatui::try_restore();
+        let _ = self.terminal.show_cursor();
     }
 }
 
@@ -179,22 +210,20 @@ fn table(frame: &mut Frame, area: Rect, desk: &Desk, chosen: &mut TableState, no
     chosen.select(Some(selected));
     let first = chosen.offset().min(selected).max((selected + 1).saturating_sub(height.max(1)));
     *chosen.offset_mut() = first;
-    let name = sensors.map(|(_, s)| s.name.as_str().len()).max().unwrap_or(0).clamp(6, 24) as u16;
-    // What the other columns leave.
-    let wide = usize::from(area.width.saturating_sub(name + 85)).clamp(8, 60);
-    let rows = desk.station().sensors().skip(first).take(height).map(|(_, s)| row(s, wide, now));
-    let widths = [
-        Constraint::Length(name),
-        Constraint::Length(wide as u16),
-        Constraint::Length(13),
-        Constraint::Length(10),
-        Constraint::Length(9),
-        Constraint::Length(8),
-        Constraint::Length(7),
-        Constraint::Length(8),
-        Constraint::Min(20),
-    ];
-    let head = ["sensor", "trend", "Hz", "± 95 %", "state", "heard", "lost", "doubled", "grid time"];
+    let seen: Vec<_> = desk.station().sensors().skip(first).take(height).map(|(_, s)| s).collect();
+    let mut cells: Vec<_> = seen.iter().map(|sensor| (cells(sensor, now), style(sensor))).collect();
+    let name = sensors.map(|(_, s)| s.name.as_str().len()).max().unwrap_or(0).clamp(6, LONG_NAME);
+    let columns =
+        columns(usize::from(area.width.saturating_sub(2)), name, cells.iter().map(|(cells, _)| cells));
+    if let Some((_, wide)) = columns.iter().find(|(column, _)| *column == TREND_COLUMN) {
+        cells.iter_mut().zip(seen).for_each(|((cells, _), s)| cells[TREND_COLUMN] = spark(&s.trend, *wide));
+    }
+    let rows = cells.into_iter().map(|(mut cells, style)| {
+        let shown = columns.iter().map(|(column, _)| Cell::from(std::mem::take(&mut cells[*column])));
+        TableRow::new(shown.collect::<Vec<_>>()).style(style)
+    });
+    let head = columns.iter().map(|(column, _)| COLUMNS[*column].0);
+    let widths = columns.iter().map(|(_, wide)| Constraint::Length(*wide as u16));
     let table = Table::new(rows, widths)
         .header(TableRow::new(head).style(Style::new().add_modifier(Modifier::BOLD)))
         .row_highlight_style(Style::new().add_modifier(Modifier::REVERSED))
@@ -203,15 +232,57 @@ fn table(frame: &mut Frame, area: Rect, desk: &Desk, chosen: &mut TableState, no
             first + 1,
             (first + height).min(count)
         )));
-    let mut seen = TableState::new().with_selected(selected - first);
+    let mut state = TableState::new().with_selected(selected - first);
     if count == 0 {
         let waits = Paragraph::new("nothing heard yet").block(Block::bordered().title(" sensors "));
         return frame.render_widget(waits, area);
     }
-    frame.render_stateful_widget(table, area, &mut seen);
+    frame.render_stateful_widget(table, area, &mut state);
 }
 
-fn row<'a>(sensor: &'a Sensor, wide: usize, now: Instant) -> TableRow<'a> {
+/// The columns there is room for, and how wide: as wide as is good to look at, else as what is in them, else fewer. A figure is never cut.
+fn columns<'a>(
+    room: usize,
+    name: usize,
+    rows: impl Iterator<Item = &'a [String; COLUMNS.len()]>,
+) -> Vec<(usize, usize)> {
+    let mut narrow = COLUMNS.map(|(head, _)| head.chars().count());
+    for row in rows {
+        narrow.iter_mut().zip(row).for_each(|(wide, cell)| *wide = cell.chars().count().max(*wide));
+    }
+    (narrow[NAME], narrow[TREND_COLUMN]) = (name.min(room), COLUMNS[TREND_COLUMN].1);
+    let mut wide = narrow;
+    wide.iter_mut().zip(COLUMNS).for_each(|(wide, (_, good))| *wide = good.max(*wide));
+    if let Some(spare) = room.checked_sub(wide.iter().sum::<usize>() + COLUMNS.len() - 1) {
+        wide[TREND_COLUMN] = (wide[TREND_COLUMN] + spare).min(LONG_TREND);
+        return wide.into_iter().enumerate().collect();
+    }
+    let mut left = room + 1;
+    let fits = |column: &usize| match left.checked_sub(narrow[*column] + 1) {
+        Some(rest) => {
+            left = rest;
+            true
+        }
+        None => false,
+    };
+    let mut columns: Vec<_> =
+        NEEDED.into_iter().take_while(fits).map(|column| (column, narrow[column])).collect();
+    columns.sort_unstable();
+    columns
+}
+
+fn style(sensor: &Sensor) -> Style {
+    if sensor.is_outside() {
+        Style::new().add_modifier(Modifier::BOLD)
+    } else if sensor.is_silent() {
+        Style::new().add_modifier(Modifier::DIM)
+    } else {
+        Style::new()
+    }
+}
+
+/// What is in a sensor's row; its trend comes once it is known how wide.
+fn cells(sensor: &Sensor, now: Instant) -> [String; COLUMNS.len()] {
     let heard = now.saturating_duration_since(sensor.heard);
     let (hertz, u95) = figures(sensor.hertz(), sensor.u95());
     let state = match (sensor.is_silent(), sensor.is_outside()) {
@@ -221,25 +292,8 @@ fn row<'a>(sensor: &'a Sensor, wide: usize, now: Instant) -> TableRow<'a> {
     };
     let ahead = grid(sensor).map_or(String::new(), |(ahead, since)| format!("{ahead:+.3} s in {since:.0} s"));
     let (lost, doubled) = (sensor.tally.lost.to_string(), sensor.tally.doubled.to_string());
-    let style = if sensor.is_outside() {
-        Style::new().add_modifier(Modifier::BOLD)
-    } else if sensor.is_silent() {
-        Style::new().add_modifier(Modifier::DIM)
-    } else {
-        Style::new()
-    };
-    let cells = [
-        sensor.name.as_str().into(),
-        spark(&sensor.trend, wide),
-        hertz,
-        u95,
-        state.into(),
-        ago(heard),
-        lost,
-        doubled,
-        ahead,
-    ];
-    TableRow::new(cells.map(Cell::from)).style(style)
+    let name = sensor.name.to_string();
+    [name, String::new(), hertz, u95, state.into(), ago(heard), lost, doubled, ahead]
 }
 
 fn ago(silent: Duration) -> String {
