@@ -79,5 +79,6 @@ fn a_terminal_is_there_for_one_program_after_another() {
         let output = listening.interrupt();
         assert_eq!(output.code, Some(0));
         assert_eq!(sums(&output, "saw"), [30, 0, 0, 0, 0, 0], "{}", output.err);
+        assert!(link.symlink_metadata().is_err(), "a link to nothing is left");
     }
 }

@@ -70,6 +70,29 @@ fn faults_are_done_as_counted() {
     assert_eq!(standin(&arguments).output().unwrap().stdout, output.stdout);
 }
 
+/// More sensors than a program has handles as a rule.
+#[cfg(unix)]
+#[test]
+fn many_ask_for_the_handles_that_they_need() {
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let to = format!("tcp://{}", listener.local_addr().unwrap());
+    // Taken as long as the test lasts; whoever comes before is not waited for.
+    let taking = std::thread::spawn(move || {
+        let streams: Vec<_> = listener.incoming().take(200).map(Result::unwrap).collect();
+        for mut stream in streams {
+            stream.read_to_end(&mut Vec::new()).unwrap();
+        }
+    });
+    let output = Command::new("bash")
+        .args(["-c", "ulimit -S -n 64; exec \"$0\" \"$@\"", env!("CARGO_BIN_EXE_humtick"), "standin"])
+        .args(["hydro-by-day", "--duration", "2", "--sensors", "200", "--to", &to])
+        .output()
+        .unwrap();
+    let said = String::from_utf8(output.stderr).unwrap();
+    assert!(said.contains(" lines sent, 0 lost") && !said.contains("trying again"), "{said}");
+    taking.join().unwrap();
+}
+
 /// Frames say what lines say, with the same faults, and a name ahead of them ends as they do.
 #[test]
 fn frames_are_what_lines_are() {

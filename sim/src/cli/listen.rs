@@ -20,6 +20,7 @@ use humtick_sim::station::limits::{self, Limits};
 use humtick_sim::station::{self, News, Sensor, Station};
 use humtick_sim::wire::address::{self, Address};
 use humtick_sim::wire::greeting::Name;
+use humtick_sim::wire::terminal;
 
 use super::format::Format;
 use super::trial::duration;
@@ -126,6 +127,7 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
     listener.send_receipts(&desk);
     show.end(&desk);
     drop(show);
+    terminal::remove_links();
     result?;
     summary::print(options.format.unwrap_or(Format::Table), &desk, &listener, now.elapsed());
     Ok(ExitCode::SUCCESS)

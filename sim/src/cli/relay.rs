@@ -11,6 +11,7 @@ use humtick::link::Keep;
 use humtick_sim::relay::{Counts, Plan, Relay};
 use humtick_sim::wire::address::{Address, FORMS};
 use humtick_sim::wire::greeting::Name;
+use humtick_sim::wire::terminal;
 
 use super::plain;
 
@@ -124,6 +125,7 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
         std::thread::sleep(Duration::from_millis(50));
     }
     let (counts, refused) = relay.end(linger);
+    terminal::remove_links();
     say(&counts, refused, spools);
     let lost = |counts: &Counts| {
         // Of all but the newest nobody asked for.

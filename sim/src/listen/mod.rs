@@ -5,7 +5,6 @@
 mod desk;
 mod doors;
 mod feed;
-mod handles;
 mod broker;
 mod message;
 mod threads;
@@ -25,9 +24,9 @@ use mio::{Events, Interest, Poll, Token, Waker};
 use crate::log::utc;
 use crate::wire::address::Address;
 use crate::wire::greeting::{Name, receipt};
+use crate::wire::handles;
 use doors::{Door, Kind};
 use feed::Feed;
-use handles::most_connections;
 use message::Message;
 use threads::From;
 use web::Web;
@@ -37,6 +36,12 @@ const PIECE: usize = 1 << 14;
 
 /// Datagrams of one socket in a turn.
 const DATAGRAMS: usize = 256;
+
+/// Connections there may be, unless the system allows fewer handles: more than sensors, since some will be dead.
+const MOST_CONNECTIONS: u64 = 20_000;
+
+/// Handles for logs and everything else.
+const OTHER_FILES: u64 = 600;
 
 /// Bytes without a reading in them after which a connection is closed: no sensor's.
 const GARBAGE: u64 = 1 << 20;
@@ -142,7 +147,7 @@ impl Listener {
             ready: Vec::new(),
             stuck: None,
             is_more: false,
-            most: most_connections(),
+            most: most_connections() as usize,
             inbox,
             threads,
             page,
@@ -388,4 +393,10 @@ impl Listener {
             }
         }
     }
+}
+
+/// Where handles are few, half of them are for connections.
+fn most_connections() -> u64 {
+    let handles = handles::ask_for(MOST_CONNECTIONS + OTHER_FILES);
+    handles.saturating_sub(OTHER_FILES).max(handles / 2).min(MOST_CONNECTIONS)
 }

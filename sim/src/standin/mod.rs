@@ -27,8 +27,12 @@ use crate::scenario::Scenario;
 use crate::settings::SettingsError;
 use crate::wire::address::Address;
 use crate::wire::greeting::Name;
+use crate::wire::handles;
 use fault::Faults;
 use out::{Out, Retry};
+
+/// Besides one a sensor, or two where each has a terminal.
+const OTHER_HANDLES: u64 = 100;
 
 /// What is to be pretended.
 #[derive(Clone, Debug)]
@@ -102,6 +106,8 @@ impl Line {
 /// # Errors
 /// See [`StandinError`]; a TCP far end that is away is none.
 pub fn run(plan: &Plan, stop: &AtomicBool, mut tell: impl FnMut(&str)) -> Result<Tally, StandinError> {
+    // Where there are fewer, opening says so.
+    handles::ask_for(u64::from(plan.sensors) * 2 + OTHER_HANDLES);
     let mut tally = Tally::default();
     let mut retry = Retry::default();
     let mut lines = Vec::new();

@@ -11,5 +11,6 @@ pub mod address;
 pub mod terminal;
 pub mod open;
 pub mod greeting;
+pub mod handles;
 pub mod intake;
 pub mod arrivals;

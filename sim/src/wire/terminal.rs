@@ -3,6 +3,7 @@
 use std::fs::{File, OpenOptions};
 use std::io;
 use std::path::{Path, PathBuf};
+use std::sync::{Mutex, PoisonError};
 
 /// A pseudo-terminal of our own: the other program opens its far side like a serial port, and may close and open it again.
 #[derive(Debug)]
@@ -16,11 +17,29 @@ pub struct Pty {
     link: Option<PathBuf>,
 }
 
+/// Links to terminals that are open.
+static LINKS: Mutex<Vec<PathBuf>> = Mutex::new(Vec::new());
+
+/// Removes `links` from the list, and from the disk.
+fn remove(links: impl Fn(&Path) -> bool) {
+    LINKS.lock().unwrap_or_else(PoisonError::into_inner).retain(|link| {
+        if links(link) {
+            // It may have been taken away by others; there is nobody left to tell.
+            let _ = std::fs::remove_file(link);
+        }
+        !links(link)
+    });
+}
+
+/// For a program that ends while its threads still have terminals: what they would remove when they are done with them.
+pub fn remove_links() {
+    remove(|_| true);
+}
+
 impl Drop for Pty {
     fn drop(&mut self) {
         if let Some(link) = &self.link {
-            // It may have been taken away by others; there is nobody left to tell.
-            let _ = std::fs::remove_file(link);
+            remove(|other| other == link);
         }
     }
 }
@@ -51,6 +70,7 @@ pub fn pty(link: Option<&Path>) -> io::Result<Pty> {
             std::fs::remove_file(link)?;
         }
         unix::link(&far, link)?;
+        LINKS.lock().unwrap_or_else(PoisonError::into_inner).push(link.into());
     }
     Ok(Pty { near, far, _far: kept, link: link.map(Into::into) })
 }

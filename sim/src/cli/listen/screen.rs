@@ -77,7 +77,11 @@ pub struct Screen {
 impl Screen {
     /// Takes the terminal over.
     pub fn open(listener: &Listener) -> io::Result<Self> {
-        let terminal = ManuallyDrop::new(ratatui::try_init()?);
+        let terminal = ratatui::try_init().inspect_err(|_| {
+            // It may have come half of the way.
+            let _ = ratatui::try_restore();
+        });
+        let terminal = ManuallyDrop::new(terminal?);
         let now = Instant::now();
         let chosen = TableState::new().with_selected(0);
         let (places, keys) = (listener.places(), keys(listener.waker()));
