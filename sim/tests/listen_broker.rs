@@ -131,9 +131,71 @@ fn what_could_not_be_written_comes_again() {
     std::fs::remove_dir_all(&lost).unwrap();
     std::fs::write(&lost, "taken by another").unwrap();
     let last = send(100) - 1;
-    until(|| listener.out().contains(&format!(",{last},locked,")));
+    // As many as a broker has on their way as a rule are shown; then it waits.
+    until(|| listener.err().contains("the broker keeps what follows"));
+    assert!(!listener.out().contains(&format!(",{last},locked,")));
     listener.kill();
     let _listener = listen(&kept);
     until(|| rows(&kept) >= 100);
     assert_eq!(rows(&kept), 100);
+}
+
+/// Without a session nothing would come again: readings are shown though the log cannot be written. And what somebody else publishes there,
+/// however large and kept for whoever comes, keeps no reading from coming.
+#[test]
+fn without_a_session_a_listener_goes_on_showing() {
+    let folder = tempfile::tempdir().unwrap();
+    let held = Port::new();
+    let Some(broker) = Broker::start(folder.path(), held.number()) else { return };
+    let topic = format!("mqtt://127.0.0.1:{}/mains", broker.port);
+    let mut options = rumqttc::MqttOptions::new("junk", "127.0.0.1", broker.port);
+    options.set_max_packet_size(1 << 20, 1 << 20);
+    let (client, mut connection) = rumqttc::Client::new(options, 10);
+    client.publish("mains/junk", rumqttc::QoS::AtLeastOnce, true, vec![b'x'; 200_000]).unwrap();
+    let is_there = |event: Result<rumqttc::Event, _>| {
+        matches!(event, Ok(rumqttc::Event::Incoming(rumqttc::Packet::PubAck(_))))
+    };
+    assert!(connection.iter().any(is_there));
+    let log = folder.path().join("log");
+    let listener = Listening::start(&["--from", &topic, "--format", "csv", "--log", log.to_str().unwrap()]);
+    let mut relay = Command::new(env!("CARGO_BIN_EXE_humtick"));
+    relay.args(["relay", "--from", "-", "--name", "pump", "--to", &topic]);
+    let mut relay =
+        Running(relay.stdin(Stdio::piped()).stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap());
+    let mut to = relay.0.stdin.take().unwrap();
+    let mut sent = 0u16;
+    let mut send = |count: u16| {
+        for _ in 0..count {
+            to.write_all(&line(sent, u32::from(sent) * 100, Some(50_000))).unwrap();
+            sent += 1;
+        }
+        sent - 1
+    };
+    until(|| {
+        let number = send(1);
+        std::thread::sleep(Duration::from_millis(100));
+        listener.out().contains(&format!(",{number},locked,"))
+    });
+    std::fs::remove_dir_all(&log).unwrap();
+    std::fs::write(&log, "taken by another").unwrap();
+    let last = send(500);
+    until(|| listener.out().contains(&format!(",{last},locked,")));
+    until(|| listener.err().contains("the log cannot be written"));
+    std::fs::remove_file(&log).unwrap();
+    until(|| listener.err().contains("the log is written again"));
+    let output = listener.interrupt();
+    assert!(output.err.contains("nothing was lost"), "{}", output.err);
+}
+
+/// Two sessions of one name at one broker would take each other's connection.
+#[test]
+fn a_session_is_one_broker_s() {
+    let arguments = ["--session", "desk", "--from", "mqtt://broker/mains", "--from", "mqtt://broker/other"];
+    let output = listening::piped(&arguments, b"");
+    assert_eq!(output.code, Some(2));
+    assert!(
+        output.err.contains("mqtt://broker:1883/other is of a broker that has this session already"),
+        "{}",
+        output.err
+    );
 }

@@ -205,7 +205,7 @@ fn what_there_is_no_room_for_is_left_to_its_sender() {
         kept.entry(sensor).or_default().extend(text.lines().filter_map(of));
     }
     kept.remove("");
-    assert_eq!(kept.len(), SENDERS);
+    assert_eq!(kept.len(), SENDERS, "{:?}", kept.keys());
     assert!(kept.values().all(|numbers| numbers.iter().copied().eq(0..LINES)), "{kept:?}");
 }
 
@@ -388,6 +388,42 @@ fn a_full_disk_is_said_and_writing_goes_on_when_there_is_room() {
     until(|| rows() == 200);
     let output = listening.interrupt();
     assert!(output.err.contains("nothing was lost"), "{}", output.err);
+}
+
+/// Where the listener itself connects, nobody hears receipts, name or not: what there is no room for is shown, lost and counted.
+#[test]
+fn what_comes_without_receipts_is_shown_though_there_is_no_room() {
+    // Twice as many rows as memory holds of one sensor.
+    const LINES: u16 = 30_000;
+    let folder = tempfile::tempdir().unwrap();
+    let log = folder.path().join("logs");
+    let server = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+    let from = format!("tcp://{}", server.local_addr().unwrap());
+    let listening = Listening::start(&["--from", &from, "--format", "csv", "--log", log.to_str().unwrap()]);
+    let mut stream = server.accept().unwrap().0;
+    fs::remove_dir_all(&log).unwrap();
+    fs::write(&log, "").unwrap();
+    let lines = |numbers: std::ops::Range<u16>| -> Vec<u8> {
+        numbers.flat_map(|k| line(k, u32::from(k) * 100, Some(50_000))).collect()
+    };
+    stream.write_all(b"name pump\r\n").unwrap();
+    stream.write_all(&lines(0..LINES)).unwrap();
+    let shown = |count: u16| {
+        until(|| {
+            listening.out().lines().filter(|line| line.starts_with("pump,")).count() == usize::from(count)
+        });
+    };
+    shown(LINES);
+    fs::remove_file(&log).unwrap();
+    until(|| listening.err().contains("the log is written again"));
+    stream.write_all(&lines(LINES..LINES + 100)).unwrap();
+    shown(LINES + 100);
+    let output = listening.interrupt();
+    let (said, _) = output.err.split_once(" readings were lost").unwrap();
+    let lost: usize = said.rsplit(' ').next().unwrap().parse().unwrap();
+    let files = fs::read_dir(&log).unwrap().map(|e| fs::read_to_string(e.unwrap().path()).unwrap());
+    let kept: usize = files.map(|text| text.matches(",locked,").count()).sum();
+    assert!(lost > 10_000 && kept + lost == usize::from(LINES) + 100, "{kept} kept, {lost} lost");
 }
 
 /// Output that nobody takes: readings are kept all the same, and of the lines left out it is said how many there were.

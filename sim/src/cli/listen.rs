@@ -124,7 +124,7 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
     let end = options.seconds.map(|seconds| now + Duration::from_secs_f64(seconds));
     let result = serve(&mut listener, &mut desk, show.as_mut(), end, &stop);
     desk.flush(show.as_mut());
-    listener.send_receipts(&desk);
+    listener.send_receipts(&mut desk);
     show.end(&desk);
     drop(show);
     terminal::remove_links();

@@ -5,9 +5,12 @@
 //! TOPIC/NAME/state   retained; "gone" when the sensor's relay is
 //! ```
 
+use std::hash::{BuildHasher, RandomState};
 use std::time::Duration;
 
-use rumqttc::{Client, ConnectReturnCode, Event, MqttOptions, Packet, Publish, QoS};
+use rumqttc::{
+    Client, ConnectReturnCode, ConnectionError, Error, Event, MqttOptions, Packet, Publish, QoS, StateError,
+};
 
 use super::message::Message;
 use crate::wire::address::{Address, Host};
@@ -15,6 +18,9 @@ use crate::wire::greeting::Name;
 
 /// From one try to connect to the next.
 const AGAIN: Duration = Duration::from_secs(1);
+
+/// Bytes that a publication may have: a line has a hundred, but whatever somebody else publishes there has to be taken to get past it.
+const LARGEST: usize = 16 << 20;
 
 /// Requests of ours on their way: two subscriptions, and acknowledgements.
 const REQUESTS: usize = 1_000;
@@ -28,10 +34,11 @@ pub fn read(
     session: Option<&Name>,
     say: &impl Fn(Message) -> bool,
 ) {
-    // Of this process, and below the 23 characters that every broker takes (MQTT 3.1.1, 3.1.3.1).
-    let own = format!("humticklisten{}", std::process::id());
-    let id = session.map_or(own, |name| name.as_str().to_string());
+    // Below the 23 characters that every broker takes (MQTT 3.1.1, 3.1.3.1), and no other listener's, wherever that may run.
+    let own = || format!("humtick{:016x}", RandomState::new().hash_one(0));
+    let id = session.map_or_else(own, |name| name.as_str().to_string());
     let mut options = MqttOptions::new(id, &broker.name, broker.port);
+    options.set_max_packet_size(LARGEST, LARGEST);
     options.set_keep_alive(Duration::from_secs(5));
     options.set_clean_session(session.is_none());
     options.set_manual_acks(true);
@@ -59,6 +66,16 @@ pub fn read(
             }
             Ok(_) => {}
             Err(error) => {
+                let error = match error {
+                    ConnectionError::MqttState(StateError::Deserialization(
+                        Error::PayloadSizeLimitExceeded(size),
+                    )) => {
+                        format!(
+                            "{size} bytes are published below {topic}, {LARGEST} are the most: take that away"
+                        )
+                    }
+                    other => other.to_string(),
+                };
                 if !std::mem::replace(&mut is_told, true)
                     && !say(Message::Note(format!("{address}: {error}: tried again every second")))
                 {

@@ -20,6 +20,8 @@ struct Said {
     way: Way,
     name: Name,
     is_named: bool,
+    /// Whoever gives a name on this way is told what is kept.
+    has_receipts: bool,
     /// What is not known to be kept is sent again.
     is_repeated: bool,
     is_put_off: bool,
@@ -35,8 +37,10 @@ impl Said {
     fn take(&mut self, item: Item<'_>, desk: &mut Desk, watcher: &mut dyn Watcher) {
         match item {
             _ if self.is_put_off => {}
-            Item::Name(name) => (self.name, self.is_named, self.is_repeated) = (name, true, true),
-            Item::Refused => {
+            Item::Name(name) if self.sensor.is_none() => {
+                (self.name, self.is_named, self.is_repeated) = (name, true, self.has_receipts);
+            }
+            Item::Name(_) | Item::Refused => {
                 self.lines += 1;
                 if self.lines == DOUBTFUL && self.sensor.is_none() {
                     watcher.note(&no_reading(self.name.as_str()));
@@ -68,9 +72,16 @@ impl Said {
 }
 
 impl Feed {
-    /// The feed of a connection or of a sender of datagrams: called after its machine where it says no name of its own and none is given.
+    /// The feed of a sender of datagrams: called after its machine where it says no name of its own and none is given.
     pub fn new(way: u64, name: Option<&Name>, peer: SocketAddr) -> Self {
         Self::called(way, name.cloned().unwrap_or_else(|| Name::like(&peer.ip().to_string())))
+    }
+
+    /// The same of a connection that was taken here: one that gives a name hears what is kept, and sends the rest again.
+    pub fn connected(way: u64, name: Option<&Name>, peer: SocketAddr) -> Self {
+        let mut feed = Self::new(way, name, peer);
+        feed.said.has_receipts = true;
+        feed
     }
 
     /// Called `name`, unless it says another itself, ahead of its readings.
@@ -79,6 +90,7 @@ impl Feed {
             way: Way(way),
             name,
             is_named: false,
+            has_receipts: false,
             is_repeated: false,
             is_put_off: false,
             sensor: None,
@@ -89,8 +101,7 @@ impl Feed {
         Self { intake: Intake::default(), said }
     }
 
-    /// The same of a way on which whatever is not known to be kept is sent again, as a connection that gave a name does: what there is no
-    /// room for is left to it.
+    /// The feed of a way on which whatever is not known to be kept is sent again: what there is no room for is left to it.
     pub fn repeated(way: u64, name: Name) -> Self {
         let mut feed = Self::called(way, name);
         feed.said.is_repeated = true;
@@ -103,7 +114,13 @@ impl Feed {
         self.intake.take(bytes, |item| self.said.take(item, desk, watcher));
     }
 
-    /// What comes next begins anew.
+    /// Another connection begins.
+    pub fn begin_anew(&mut self, desk: &mut Desk, watcher: &mut dyn Watcher) {
+        self.end(desk, watcher);
+        self.intake = Intake::default();
+    }
+
+    /// What comes next begins another line or frame.
     pub fn end(&mut self, desk: &mut Desk, watcher: &mut dyn Watcher) {
         self.intake.end(|item| self.said.take(item, desk, watcher));
     }

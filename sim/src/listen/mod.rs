@@ -97,6 +97,8 @@ struct Connection {
     feed: Feed,
     /// Lines that the last receipt was for.
     receipted: Option<u64>,
+    /// Nothing more comes, and it waits for the last receipt.
+    is_over: bool,
     is_ready: bool,
 }
 
@@ -111,6 +113,7 @@ impl Listener {
         let (outbox, inbox) = std::sync::mpsc::sync_channel(64);
         let (mut doors, mut threads) = (Vec::new(), Vec::new());
         let mut ways = 0;
+        check_session(options)?;
         let mut register = |kind: Result<Kind, (String, io::Error)>| -> Result<(), String> {
             let token = Token(1 + doors.len());
             let mut door =
@@ -325,8 +328,9 @@ impl Listener {
         #[cfg(unix)]
         let _ = rustix::net::sockopt::set_socket_keepalive(&stream, true);
         self.ways += 1;
-        let feed = Feed::new(self.ways, self.name.as_ref(), peer);
-        let connection = Connection { stream, peer, since: now, feed, receipted: None, is_ready: true };
+        let feed = Feed::connected(self.ways, self.name.as_ref(), peer);
+        let connection =
+            Connection { stream, peer, since: now, feed, receipted: None, is_over: false, is_ready: true };
         if let Some(room) = self.connections.get_mut(place) {
             *room = Some(connection);
             self.ready.push(place);
@@ -337,6 +341,10 @@ impl Listener {
     fn read(&mut self, place: usize, now: Instant, desk: &mut Desk, watcher: &mut dyn Watcher) {
         let Some(Some(connection)) = self.connections.get_mut(place) else { return };
         match connection.stream.read(&mut self.buffer) {
+            Ok(0) if connection.feed.is_named() && !connection.is_over => {
+                connection.is_over = true;
+                connection.feed.close(desk);
+            }
             Ok(0) => self.close(place, desk),
             Ok(length) => {
                 connection.feed.take(self.buffer.get(..length).unwrap_or_default(), desk, watcher);
@@ -374,24 +382,34 @@ impl Listener {
     pub fn acknowledge(&mut self, desk: &mut Desk, watcher: &mut dyn Watcher) {
         for from in &mut self.threads {
             from.go_on(&mut self.ways, desk, watcher);
-            from.acknowledge(desk);
+            from.acknowledge(desk, watcher);
         }
     }
 
     /// Tells the connections that gave a name how much of theirs is kept: at first that it is nothing, if it is, so that they wait for more.
-    pub fn send_receipts(&mut self, desk: &Desk) {
-        for connection in self.connections.iter_mut().flatten() {
-            let is_kept = connection.feed.sensor().is_some_and(|id| desk.is_kept(id));
-            let lines = if is_kept { connection.feed.lines() } else { connection.receipted.unwrap_or(0) };
-            if !connection.feed.is_named() || connection.receipted == Some(lines) {
+    /// Those that have ended are closed when they have been told.
+    pub fn send_receipts(&mut self, desk: &mut Desk) {
+        let mut done = Vec::new();
+        for (place, connection) in self.connections.iter_mut().enumerate() {
+            let Some(connection) = connection.as_mut().filter(|connection| connection.feed.is_named()) else {
                 continue;
+            };
+            let is_kept = connection.feed.sensor().is_none_or(|id| desk.is_kept(id));
+            let lines = if is_kept { connection.feed.lines() } else { connection.receipted.unwrap_or(0) };
+            if connection.receipted != Some(lines) {
+                let text = receipt(lines);
+                // Half a receipt is never sent: a buffer that full belongs to somebody who does not read, and needs none.
+                match connection.stream.write(text.as_bytes()) {
+                    Ok(sent) if sent == text.len() => connection.receipted = Some(lines),
+                    Err(e) if e.kind() == ErrorKind::WouldBlock => {}
+                    _ => connection.is_over = true,
+                }
             }
-            let text = receipt(lines);
-            // Half a receipt is never sent: a buffer that full belongs to somebody who does not read, and needs none.
-            if connection.stream.write(text.as_bytes()).is_ok_and(|sent| sent == text.len()) {
-                connection.receipted = Some(lines);
+            if connection.is_over && (is_kept || connection.receipted != Some(lines)) {
+                done.push(place);
             }
         }
+        done.into_iter().for_each(|place| self.close(place, desk));
     }
 }
 
@@ -399,4 +417,22 @@ impl Listener {
 fn most_connections() -> u64 {
     let handles = handles::ask_for(MOST_CONNECTIONS + OTHER_FILES);
     handles.saturating_sub(OTHER_FILES).max(handles / 2).min(MOST_CONNECTIONS)
+}
+
+/// A broker knows a session by its name, and gives up the one for the other.
+fn check_session(options: &Options) -> Result<(), String> {
+    let Some(session) = &options.session else { return Ok(()) };
+    let mut brokers = Vec::new();
+    for address in &options.from {
+        if let Address::Mqtt { broker, .. } = address {
+            if brokers.contains(&broker) {
+                return Err(format!(
+                    "--session {session}: {address} is of a broker that has this session already: give one topic above both, or \
+                     run two listeners"
+                ));
+            }
+            brokers.push(broker);
+        }
+    }
+    Ok(())
 }

@@ -9,13 +9,14 @@ use std::thread;
 use std::time::Duration;
 
 use mio::Waker;
-use rumqttc::{Client, Publish};
+use rumqttc::{Client, Publish, QoS};
 
 use super::broker::{self, Said, said};
 use super::desk::{Desk, Watcher};
 use super::feed::Feed;
 use super::message::Message;
 use super::{Options, PIECE};
+use crate::log::folder::Folder;
 use crate::station::MOST_SENSORS;
 use crate::wire::address::Address;
 use crate::wire::greeting::Name;
@@ -38,6 +39,8 @@ pub struct From {
     owed: VecDeque<(Option<String>, Publish)>,
     /// What is published and waits for room; goes on to `owed`.
     put_off: VecDeque<Publish>,
+    /// It was said that a broker is kept waiting.
+    is_wait_told: bool,
     has_ended: bool,
 }
 
@@ -56,6 +59,7 @@ impl From {
             broker: None,
             owed: VecDeque::new(),
             put_off: VecDeque::new(),
+            is_wait_told: false,
             has_ended: false,
         }
     }
@@ -95,9 +99,11 @@ impl From {
             Message::Published(publish) if self.put_off.is_empty() => {
                 self.published(publish, ways, desk, watcher);
             }
+            // It does not come again, and there is no end of them.
+            Message::Published(publish) if publish.qos == QoS::AtMostOnce => {}
             Message::Published(publish) => self.put_off.push_back(publish),
             Message::Bytes(bytes) => self.feed.take(&bytes, desk, watcher),
-            Message::Broken => self.feed.end(desk, watcher),
+            Message::Broken => self.feed.begin_anew(desk, watcher),
             Message::Note(text) => watcher.note(&text),
             Message::Ended => {
                 self.has_ended = true;
@@ -136,6 +142,10 @@ impl From {
                     feed.end(desk, watcher);
                     if feed.is_put_off() {
                         feed.resume();
+                        if publish.qos == QoS::AtMostOnce {
+                            // It does not come again, and is missing by its number.
+                            return true;
+                        }
                         self.put_off.push_front(publish);
                         return false;
                     }
@@ -145,7 +155,12 @@ impl From {
             Some(Said::Gone(below)) => watcher.note(&format!("{below}: its relay has gone")),
             None => {}
         }
+        if publish.qos == QoS::AtMostOnce {
+            return true;
+        }
         publish.payload.clear();
+        // Only a session lasts longer than the connection: without one nothing comes again, whatever is not acknowledged.
+        let whose = whose.filter(|_| self.session.is_some());
         self.owed.push_back((whose, publish));
         true
     }
@@ -168,16 +183,27 @@ impl From {
     }
 
     /// Acknowledges what is in the log, or needs not be: a broker with a session keeps the rest for the next connection.
-    pub fn acknowledge(&mut self, desk: &Desk) {
+    pub fn acknowledge(&mut self, desk: &Desk, watcher: &mut dyn Watcher) {
         let Some(broker) = &self.broker else { return };
         while let Some((whose, publish)) = self.owed.front() {
             let sensor = whose.as_ref().and_then(|below| self.topics.get(below)).and_then(Feed::sensor);
+            if sensor.is_some_and(|id| !desk.is_kept(id)) {
+                let is_failing = desk.folder().is_some_and(Folder::is_failing);
+                if is_failing && !std::mem::replace(&mut self.is_wait_told, true) {
+                    watcher.note(&format!(
+                        "{}: the broker keeps what follows, and nothing of it is shown, until the log is written again",
+                        self.address
+                    ));
+                }
+                return;
+            }
             // One that finds no room goes at the next turn.
-            if sensor.is_some_and(|id| !desk.is_kept(id)) || broker.try_ack(publish).is_err() {
+            if broker.try_ack(publish).is_err() {
                 return;
             }
             self.owed.pop_front();
         }
+        self.is_wait_told = false;
     }
 }
 
@@ -234,14 +260,11 @@ impl fmt::Display for From {
 mod tests {
     use std::time::Instant;
 
-    use humtick::link::{self, MAX_LINE, Record};
-    use rumqttc::QoS;
-
     use super::*;
-    use crate::log::folder::Folder;
     use crate::log::row::Row;
     use crate::log::utc;
     use crate::station::{News, Sensor, Station};
+    use humtick::link::{self, MAX_LINE, Record};
 
     struct Nobody;
 
@@ -303,7 +326,46 @@ mod tests {
             assert_eq!(from.owed.len(), usize::from(SENT));
             let tally = desk.station().sensors().next().unwrap().1.tally;
             assert_eq!((tally.readings, tally.doubled, tally.late), (u64::from(SENT), 0, 0));
+            assert_eq!((tally.lost, tally.restarts), (0, 0));
         }
+    }
+
+    /// What does not come again is not waited for: without a session, or at QoS 0, nothing piles up.
+    #[test]
+    fn what_does_not_come_again_is_not_owed() {
+        let temp = tempfile::tempdir().unwrap();
+        std::fs::create_dir(temp.path().join(format!("pump-{}.csv", utc::date_text(0)))).unwrap();
+        let folder = Folder::open(temp.path()).unwrap();
+        let mut desk = Desk::new(Station::new(Default::default(), None, Instant::now()), Some(folder));
+        desk.at(Instant::now(), 0);
+        let (mut from, mut ways) = (from(Some("desk")), 0);
+        for sequence in 0..20_000 {
+            let Message::Published(mut publish) = published("pump", sequence) else { return };
+            publish.qos = QoS::AtMostOnce;
+            from.take(Message::Published(publish), &mut ways, &mut desk, &mut Nobody);
+            desk.flush(&mut Nobody);
+        }
+        assert!(from.owed.is_empty() && from.put_off.is_empty());
+    }
+
+    /// What was owed to a connection, or waited for room, is nothing to the next: the broker sends it again, with other numbers.
+    #[test]
+    fn a_new_connection_owes_nothing() {
+        let temp = tempfile::tempdir().unwrap();
+        std::fs::create_dir(temp.path().join(format!("pump-{}.csv", utc::date_text(0)))).unwrap();
+        let folder = Folder::open(temp.path()).unwrap();
+        let mut desk = Desk::new(Station::new(Default::default(), None, Instant::now()), Some(folder));
+        desk.at(Instant::now(), 0);
+        let (mut from, mut ways) = (from(Some("desk")), 0);
+        for sequence in 0..20_000 {
+            from.take(published("pump", sequence), &mut ways, &mut desk, &mut Nobody);
+            desk.flush(&mut Nobody);
+        }
+        assert!(!from.owed.is_empty() && !from.put_off.is_empty());
+        // Never polled: nothing is sent.
+        let (client, _connection) = Client::new(rumqttc::MqttOptions::new("desk", "broker", 1_883), 10);
+        from.take(Message::Broker(client), &mut ways, &mut desk, &mut Nobody);
+        assert!(from.owed.is_empty() && from.put_off.is_empty());
     }
 
     /// Topics that differ are sensors that differ, though their names become the same; topics without readings make room for those with.

@@ -133,6 +133,16 @@ impl Lane {
         }
     }
 
+    /// Whether nothing more is to be taken.
+    pub fn is_ending(&self) -> bool {
+        self.state().deadline.is_some()
+    }
+
+    /// Whether all that was taken is where it outlives the relay, if there is a spool.
+    pub fn is_saved(&self) -> bool {
+        self.state().store.passed().unsaved == 0
+    }
+
     /// A line was refused.
     pub fn refuse(&self) {
         self.state().counts.refused += 1;
@@ -185,7 +195,8 @@ impl Lane {
                 return Ok(Next::Line(line));
             }
             if state.deadline.is_some() {
-                if !state.finishing && state.on_way.len() < AHEAD {
+                // A far end that tells need not hear that nothing more comes: it has told of all there was.
+                if !state.finishing && state.proof != Proof::Told && state.on_way.len() < AHEAD {
                     state.finishing = true;
                     return Ok(Next::Finish);
                 }
@@ -250,7 +261,8 @@ impl Lane {
         if how.is_ok() && state.finishing && matches!(state.proof, Proof::Stood(_)) {
             // It read to the end, and closed.
             state.arrive(u64::MAX);
-        } else {
+        }
+        if how.is_err() || !state.finishing || !state.on_way.is_empty() {
             state.broken = Some(how.err().unwrap_or_else(|| "the far end closed the connection".into()));
         }
         self.bell.notify_all();
@@ -296,106 +308,4 @@ impl State {
 }
 
 #[cfg(test)]
-mod tests {
-    use humtick::link::{Keep, MAX_LINE, line};
-
-    use super::super::spool::Spool;
-    use super::*;
-
-    fn record(sequence: u16) -> Record {
-        Record {
-            sequence,
-            time_ms: 100,
-            state: humtick::State::Seeking,
-            frequency: None,
-            uncertainty: None,
-            rocof: None,
-            missed: 0,
-            rejected: 0,
-        }
-    }
-
-    /// With two lines.
-    fn filled() -> Lane {
-        let lane = Lane::new(Name::like("saw"), Store::memory(Keep::All, 10));
-        for sequence in 0..2 {
-            let record = record(sequence);
-            let text = line(&record, &mut [0; MAX_LINE]).strip_suffix(b"\n").and_then(Line::new).unwrap();
-            lane.take(text, &record).unwrap();
-        }
-        lane
-    }
-
-    fn first(lane: &Lane) -> Line {
-        match lane.next() {
-            Ok(Next::Line(line)) => line,
-            _ => panic!("there is a line"),
-        }
-    }
-
-    /// Where written is delivered, handed out is not: what could not be written goes out again.
-    #[test]
-    fn what_could_not_be_written_goes_out_again() {
-        let lane = filled();
-        lane.connect(Proof::Written);
-        let line = first(&lane);
-        assert_eq!((lane.counts().passed.delivered, lane.counts().passed.waiting), (0, 2));
-        assert!(!lane.disconnect());
-        lane.connect(Proof::Written);
-        assert_eq!(first(&lane), line);
-        lane.written();
-        assert_eq!((lane.counts().passed.delivered, lane.counts().passed.waiting), (1, 1));
-        assert_eq!(lane.counts().again, 1);
-    }
-
-    /// That nothing is kept is word enough: nothing is believed to be from then on.
-    #[test]
-    fn a_far_end_that_has_told_anything_is_waited_for() {
-        let lane = filled();
-        let connection = lane.connect(Proof::Stood(Duration::ZERO));
-        lane.told(connection, 0);
-        for _ in 0..2 {
-            first(&lane);
-            assert_eq!(lane.counts().passed.delivered, 0);
-        }
-        lane.told(connection, 1);
-        assert_eq!(lane.counts().passed.delivered, 1);
-        // It is known to tell from then on: on the next connection it may have stopped before its first word.
-        lane.disconnect();
-        lane.connect(Proof::Stood(Duration::ZERO));
-        first(&lane);
-        lane.broke(3, Ok(()));
-        assert!(matches!(lane.next(), Ok(Next::Broken(_))));
-        assert_eq!((lane.counts().passed.delivered, lane.counts().passed.waiting), (1, 1));
-    }
-
-    /// A sender that waits for receipts is not read while the disk takes nothing and memory fills; it is again when the disk does.
-    #[test]
-    fn a_stuck_lane_is_waited_for() {
-        let temp = tempfile::tempdir().unwrap();
-        let folder = temp.path().join("saw");
-        let lane =
-            Lane::new(Name::like("saw"), Store::Spool(Box::new(Spool::open(&folder, 1 << 30).unwrap())));
-        lane.wait_for_room();
-        // Something else in the folder's place.
-        std::fs::remove_dir_all(&folder).unwrap();
-        std::fs::write(&folder, "").unwrap();
-        for sequence in 0..6_000 {
-            let record = record(sequence);
-            let text = line(&record, &mut [0; MAX_LINE]).strip_suffix(b"\n").and_then(Line::new).unwrap();
-            assert!(lane.take(text, &record).is_err());
-        }
-        std::thread::scope(|scope| {
-            let waiting = scope.spawn(|| lane.wait_for_room());
-            std::thread::sleep(3 * TICK);
-            assert!(!waiting.is_finished());
-            std::fs::remove_file(&folder).unwrap();
-            // As whoever sends does ten times a second.
-            while !waiting.is_finished() {
-                lane.state().store.save();
-                std::thread::sleep(TICK);
-            }
-        });
-        assert_eq!((lane.counts().passed.waiting, lane.counts().passed.unsaved), (6_000, 0));
-    }
-}
+mod tests;

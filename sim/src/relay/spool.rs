@@ -63,7 +63,7 @@ pub struct Spool {
     limit: u64,
     /// Place of the next line that comes: behind every one there has been.
     end: u64,
-    /// What is to be said when it is next asked for anything.
+    /// What is to be said when it is next read.
     trouble: Option<String>,
     passed: Passed,
 }
@@ -147,8 +147,7 @@ impl Spool {
         if self.unsaved.len() > UNSAVED {
             self.drop_unsaved();
         }
-        self.write()?;
-        self.trouble.take().map_or(Ok(()), |trouble| Err(io::Error::other(trouble)))
+        self.write()
     }
 
     /// Whether memory is nearly full of lines that the disk does not take: a connection has a hundred and more at once.
@@ -224,9 +223,14 @@ impl Spool {
             let (start, end) = (first.start, first.end);
             let path = path_of(&self.folder, start);
             let lines = whole_lines(&path, start, self.arrived).map_or(0, |(_, lines)| lines);
-            fs::remove_file(path)?;
-            self.files.pop_front();
-            self.give_up(lines, end);
+            match fs::remove_file(path) {
+                Ok(()) => {
+                    self.files.pop_front();
+                    self.give_up(lines, end);
+                }
+                Err(e) if is_gone(&e) => self.forget_if_gone(start, &e),
+                Err(e) => return Err(e),
+            }
         }
         Ok(())
     }

@@ -32,6 +32,8 @@ pub struct Intake {
     frames: Decoder<Compact>,
     kind: Option<Kind>,
     has_reading: bool,
+    /// There was a name or reading since it last began anew.
+    is_right: bool,
 }
 
 impl Intake {
@@ -56,7 +58,7 @@ impl Intake {
         }
     }
 
-    /// What comes next begins anew: a datagram was whole, or a connection has broken.
+    /// A datagram was whole, and what comes next begins another. Where there was nothing in it, the next may be of the other kind.
     pub fn end(&mut self, mut hand: impl FnMut(Item<'_>)) {
         if self.kind != Some(Kind::Frames) {
             self.lines(b"\n", &mut hand);
@@ -64,14 +66,17 @@ impl Intake {
         if self.kind != Some(Kind::Lines) {
             self.frames(&[0], &mut hand);
         }
+        if !std::mem::take(&mut self.is_right) {
+            *self = Self::default();
+        }
     }
 
     fn lines(&mut self, bytes: &[u8], hand: &mut impl FnMut(Item<'_>)) {
-        let Self { lines, kind, has_reading, .. } = self;
+        let Self { lines, kind, has_reading, is_right, .. } = self;
         lines.pass(bytes, |line, result| {
             let item = item(line, result, *has_reading);
             if item != Item::Refused {
-                *kind = Some(Kind::Lines);
+                (*kind, *is_right) = (Some(Kind::Lines), true);
             }
             *has_reading |= matches!(item, Item::Reading(..));
             hand(item);
@@ -79,17 +84,17 @@ impl Intake {
     }
 
     fn frames(&mut self, bytes: &[u8], hand: &mut impl FnMut(Item<'_>)) {
-        let Self { frames, kind, has_reading, .. } = self;
+        let Self { frames, kind, has_reading, is_right, .. } = self;
         frames.pass(bytes, |frame, result| match item(frame, result, *has_reading) {
             // Garbage is counted as lines while there is nothing else.
             Item::Refused if kind.is_none() => {}
             Item::Refused => hand(Item::Refused),
             Item::Name(name) => {
-                *kind = Some(Kind::Frames);
+                (*kind, *is_right) = (Some(Kind::Frames), true);
                 hand(Item::Name(name));
             }
             Item::Reading(record, _) => {
-                (*kind, *has_reading) = (Some(Kind::Frames), true);
+                (*kind, *has_reading, *is_right) = (Some(Kind::Frames), true, true);
                 hand(Item::Reading(record, None));
             }
         });
@@ -205,7 +210,23 @@ mod tests {
                 intake.end(|item| sort(item, &mut found));
             }
             assert_eq!(found.1, numbered(0..6, is_line));
+            // Until the first frame is whole, an LF in it may end a line.
+            assert!(found.2 <= u32::from(!is_line), "{}", found.2);
         }
+    }
+
+    /// A sender that changes from lines to frames, or back, costs one datagram.
+    #[test]
+    fn a_sender_may_change_its_mind() {
+        let (mut intake, mut found) = (Intake::default(), Taken::default());
+        for (n, all) in
+            [lines as fn(_) -> Vec<u8>, lines, frames, frames, frames, lines, lines].iter().enumerate()
+        {
+            intake.take(&all(n as u16..n as u16 + 1), |item| sort(item, &mut found));
+            intake.end(|item| sort(item, &mut found));
+        }
+        assert_eq!(found.1, [(0, true), (1, true), (3, false), (4, false), (6, true)]);
+        assert!((2..=4).contains(&found.2), "{}", found.2);
     }
 
     proptest! {

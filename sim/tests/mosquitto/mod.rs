@@ -21,7 +21,7 @@ impl Broker {
         // Messages that wait for a subscriber are written to disk at once, and none is dropped.
         let text = format!(
             "listener {port} 127.0.0.1\nallow_anonymous true\npersistence true\npersistence_location {}/\n\
-             autosave_on_changes true\nautosave_interval 1\nmax_queued_messages 0\nmax_inflight_messages 0\nuser root\n",
+             autosave_on_changes true\nautosave_interval 1\nmax_queued_messages 0\nuser root\n",
             folder.display()
         );
         std::fs::write(&config, text).unwrap();

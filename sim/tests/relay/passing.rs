@@ -1,6 +1,6 @@
 //! What passes, what does not, and what is said of it.
 
-use std::io::{Read, Write};
+use std::io::{BufRead, Read, Write};
 use std::net::UdpSocket;
 use std::time::{Duration, Instant};
 
@@ -150,7 +150,8 @@ fn a_name_may_end_in_figures() {
 fn garbage_and_silence_do_not_hinder_others() {
     let far_end = FarEnd::new(true);
     let (relay, at) = Relay::listening(&["--to", &far_end.to()]);
-    let _silent: Vec<_> = (0..100).map(|_| connected(at)).collect();
+    // More than there may be connections.
+    let _silent: Vec<_> = (0..300).map(|_| connected(at)).collect();
     let noise = std::thread::spawn(move || {
         let mut stream = connected(at);
         let began = Instant::now();
@@ -319,6 +320,146 @@ fn a_sensor_without_a_spool_is_turned_away() {
          3 connections, datagrams or sensors refused: too many, without a spool, or come at the end\n"
     );
     assert!(far_end.books.lock().unwrap().is_empty());
+}
+
+/// A disk that takes nothing for a while: a sender that hears receipts hears of nothing that is not on disk, is not read while memory
+/// fills, and has its receipts when the disk takes lines again, though it says nothing more.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_full_disk_costs_a_sender_that_hears_receipts_nothing() {
+    const LINES: u16 = 30_000;
+    let mut far_end = FarEnd::new(true);
+    far_end.kill();
+    let folder = tempfile::tempdir().unwrap();
+    let (spool, to) = (text(folder.path()), far_end.to());
+    let arguments = ["--from", "tcp-listen:0", "--to", &to, "--spool", &spool, "--linger", "60"];
+    let mut relay = Relay::start_by("trap '' XFSZ; ulimit -S -f 1; exec \"$0\" \"$@\"", &arguments);
+    let at = relay.says("listening at ").trim().rsplit(' ').next().unwrap().parse().unwrap();
+    let mut stream = connected(at);
+    stream.set_read_timeout(Some(super::PATIENCE)).unwrap();
+    let mut receipts = std::io::BufReader::new(stream.try_clone().unwrap()).lines();
+    let mut kept = move || {
+        let receipt = receipts.next().unwrap().unwrap();
+        receipt.strip_prefix("kept ").unwrap().parse::<u32>().unwrap()
+    };
+    stream.write_all(b"name saw\r\n").unwrap();
+    let sending = std::thread::spawn(move || {
+        let mut sensor = Sensor::new();
+        (0..LINES).for_each(|_| stream.write_all(&sensor.line()).unwrap());
+        stream
+    });
+    relay.says("the spool cannot be written");
+    let taken = |relay: &mut Relay| {
+        relay.signal("-USR1");
+        let said = relay.says("lines taken");
+        said.split(' ').nth(1).unwrap().parse::<u32>().unwrap()
+    };
+    // It takes no more than it has room for.
+    until(|| taken(&mut relay), |taken| *taken > 5_000);
+    std::thread::sleep(Duration::from_millis(500));
+    let stuck = taken(&mut relay);
+    assert!(stuck < 6_000, "{stuck}");
+    let limit = std::process::Command::new("prlimit")
+        .args(["--pid", &relay.child.id().to_string(), "--fsize=unlimited"])
+        .status()
+        .unwrap();
+    assert!(limit.success());
+    let mut last = kept();
+    assert!(last < 100, "{last} lines on a disk of 1 KB");
+    while last < LINES.into() {
+        let next = kept();
+        assert!(next > last);
+        last = next;
+    }
+    drop(sending.join().unwrap());
+    far_end.start();
+    until(|| far_end.kept("saw"), |kept| *kept == usize::from(LINES));
+    let (status, said) = relay.end();
+    assert!(said.contains(&format!("{LINES} delivered, 0 waiting, 0 dropped")), "{said}");
+    assert_eq!(status, 0);
+}
+
+/// A listener has a sensor's last lines, and its relay ends with a receipt for them: at the end of its input, and when it is told to.
+#[cfg(unix)]
+#[test]
+fn the_last_lines_have_their_receipt() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut listening =
+        super::listening::Listening::start(&["--from", "tcp-listen:0", "--log", &text(folder.path())]);
+    let to = format!("tcp://{}", listening.at("tcp-listen:"));
+    for round in 0..6 {
+        let name = format!("saw-{round}");
+        let mut relay = Relay::start(&["--from", "-", "--to", &to, "--name", &name, "--linger", "60"]);
+        let mut sensor = Sensor::new();
+        (0..33).for_each(|_| relay.input().write_all(&sensor.line()).unwrap());
+        let (status, said) = relay.drain();
+        let whole = format!(
+            "{name}: 33 lines taken, 0 refused, 0 missing before; 33 delivered, 0 waiting, 0 dropped, 0 damaged on disk; \
+             0 sent again, 1 connections\n"
+        );
+        assert_eq!((status, said), (0, whole));
+    }
+    // Its sensor talks on, and is not heard.
+    let (mut relay, at) = Relay::listening(&["--to", &to, "--linger", "60"]);
+    let mut stream = connected(at);
+    stream.write_all(b"name pump\r\n").unwrap();
+    let talking = std::thread::spawn(move || {
+        let mut sensor = Sensor::new();
+        while stream.write_all(&sensor.line()).is_ok() {
+            std::thread::sleep(Duration::from_millis(2));
+        }
+    });
+    until(
+        || {
+            relay.signal("-USR1");
+            relay.says("lines taken")
+        },
+        |said| said.starts_with("pump: ") && !said.contains("; 0 delivered"),
+    );
+    relay.signal("-TERM");
+    let (status, said) = relay.drain();
+    talking.join().unwrap();
+    let counters = said.lines().find(|line| line.starts_with("pump: ")).unwrap();
+    let number = |place: usize| counters.split(' ').nth(place).unwrap();
+    assert!(number(1) == number(9) && counters.contains(" 0 waiting"), "{counters}");
+    assert!(status == 0 && counters.ends_with("0 sent again, 1 connections"), "{said}");
+}
+
+/// Names that have been here and have nothing left take no place, and need no way out.
+#[test]
+fn an_old_spool_of_which_nothing_is_left_is_no_sensor() {
+    let far_end = FarEnd::new(true);
+    let folder = tempfile::tempdir().unwrap();
+    (0..70).for_each(|k| std::fs::create_dir(folder.path().join(format!("old-{k}"))).unwrap());
+    let spool = text(folder.path());
+    for name in ["saw", "pump"] {
+        let mut relay =
+            Relay::start(&["--from", "-", "--to", &far_end.to(), "--name", name, "--spool", &spool]);
+        relay.input().write_all(&Sensor::new().line()).unwrap();
+        let (status, said) = relay.drain();
+        assert!(status == 0 && said.starts_with(&format!("{name}: 1 lines taken")), "{said}");
+        assert_eq!(said.lines().count(), 1, "{said}");
+    }
+}
+
+/// Two sensors of one name take each other's place; that is said, once.
+#[test]
+fn two_sensors_of_one_name_are_noticed() {
+    let far_end = FarEnd::new(true);
+    let (mut relay, at) = Relay::listening(&["--to", &far_end.to()]);
+    let mut sensor = Sensor::new();
+    let mut streams = Vec::new();
+    for round in 1..=10 {
+        let mut stream = connected(at);
+        stream.write_all(b"name pump\r\n").unwrap();
+        stream.write_all(&sensor.line()).unwrap();
+        streams.push(stream);
+        until(|| far_end.kept("pump"), |kept| *kept == round);
+    }
+    let said = relay.says("do two sensors have it");
+    assert!(said.starts_with("pump: connections of this name take each other's place"), "{said}");
+    let (_, said) = relay.end();
+    assert_eq!(said.lines().count(), 1, "{said}");
 }
 
 /// Told to end, a relay delivers what it has, and takes no sensor that it would have to leave uncounted.

@@ -242,13 +242,30 @@ fn a_file_taken_away_is_found_missing() {
     fs::remove_file(path_of(folder.path(), 0)).unwrap();
     spool.saved_at = Instant::now().checked_sub(SAVE).unwrap();
     spool.save();
-    // It is said, and the line kept all the same.
-    let error = spool.push(record(10)).unwrap_err();
-    assert!(error.to_string().contains("was taken away, and 10 lines with it"), "{error}");
-    (11..13).for_each(|n| spool.push(record(n)).unwrap());
+    (10..13).for_each(|n| spool.push(record(n)).unwrap());
     assert_eq!(spool.passed(), Passed { dropped: 10, waiting: 3, ..Passed::default() });
+    let error = spool.to_send().unwrap_err();
+    assert!(error.to_string().contains("was taken away, and 10 lines with it"), "{error}");
+    assert_eq!(all(&mut spool), [10, 11, 12]);
     kill(spool);
     assert_eq!(all(&mut open(folder.path())), [10, 11, 12]);
+}
+
+/// Room is made where the oldest file is not there any more, and what was in it counts as dropped.
+#[test]
+fn a_limit_holds_though_the_oldest_file_was_taken_away() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut spool = Spool::open(folder.path(), 3 * FILE).unwrap();
+    let count = (6 * FILE) / record(0).bytes().len() as u64;
+    for n in 0..count {
+        if n == count / 4 {
+            fs::remove_file(path_of(folder.path(), 0)).unwrap();
+        }
+        spool.push(record((n % 60_000) as u16)).unwrap();
+    }
+    let bytes: u64 = fs::read_dir(folder.path()).unwrap().map(|e| e.unwrap().metadata().unwrap().len()).sum();
+    assert!(bytes <= 4 * FILE, "{bytes}");
+    assert_eq!(spool.passed().dropped + spool.passed().waiting, count);
 }
 
 /// An older file is taken away: the newer ones are sent.
