@@ -10,7 +10,9 @@ fn main() -> ExitCode {
     match cli::Cli::parse().run() {
         Ok(code) => code,
         Err(message) => {
-            eprintln!("humtick: {}", cli::plain(&message));
+            // Some have a list of forms below.
+            let lines: Vec<_> = message.lines().map(cli::plain).collect();
+            eprintln!("humtick: {}", lines.join("\n"));
             ExitCode::from(2)
         }
     }

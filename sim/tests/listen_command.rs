@@ -464,6 +464,7 @@ fn wrong_use_is_told() {
         (&["--from", "carrier-pigeon"], "tcp-listen:"),
         (&["--from", "-", "--web", "pump.example:80"], "numerical address"),
         (&["--from", "-", "--name", "../x"], "a sensor's name"),
+        (&["--from", "-", "--session", "desk"], "nothing comes from mqtt://"),
         (&[], "--from"),
     ] {
         let output = listening::piped(arguments, b"");

@@ -51,11 +51,11 @@ fn the_page_and_the_table_say_what_is_in_the_log() {
     };
     assert_eq!(row("pump-house")[1..4], ["19950", "50", "1"]);
     assert!(
-        text.lines().any(|l| l.starts_with("pump-house") && l.contains("49.5..50.5 Hz 100 % kept")),
+        text.lines().any(|l| l.starts_with("pump-house") && l.contains("49.5..50.5 Hz kept: 100 % within")),
         "{text}"
     );
     assert!(
-        text.lines().any(|l| l.starts_with("workshop") && l.contains("49.5..50.5 Hz 90 % broken")),
+        text.lines().any(|l| l.starts_with("workshop") && l.contains("49.5..50.5 Hz broken: 90 % within")),
         "{text}"
     );
     let page = fs::read_to_string(folder.path().join("mains.html")).unwrap();
@@ -66,9 +66,12 @@ fn the_page_and_the_table_say_what_is_in_the_log() {
     for outside in ["http-equiv", "<script", "src=", "href=", "url("] {
         assert!(!page.contains(outside), "{outside}");
     }
-    for part in
-        ["50 readings lost on the way", "2026-03-29 00:11:3", "90.000 % of what is in the log: broken"]
-    {
+    for part in [
+        "50 readings lost on the way",
+        "1 gap",
+        "2026-03-29 00:11:3",
+        "broken, 90.000 % of what is in the log within",
+    ] {
         assert!(page.contains(part), "{part}");
     }
     // Four times off in 20,000 readings.

@@ -38,7 +38,7 @@ log has a file for each sensor and day (UTC); `humtick view mains -o mains.html`
 
 /// Receives readings, shows and keeps them, watches limits
 #[derive(Args)]
-#[command(after_help = EXAMPLE, after_long_help = format!("{EXAMPLE}\n\nAddresses:\n{}\n\nLimits:\n{}", address::FORMS, limits::FORMS))]
+#[command(after_help = EXAMPLE, after_long_help = format!("{EXAMPLE}\n\nAddresses:\n{}\n\nLimits:\n{}", address::FORMS, limits::forms()))]
 pub struct Options {
     /// Where readings come from; may be given more than once. `--help` lists the forms
     #[arg(long, value_name = "ADDRESS", required = true)]

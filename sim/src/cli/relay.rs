@@ -140,8 +140,10 @@ fn say(all: &[(Name, Counts)], refused: u64, spools: bool) {
     }
     for (name, counts) in all {
         let Counts { taken, refused, missing, again, connections, passed } = counts;
+        let found =
+            if passed.found > 0 { format!(" and {} found waiting", passed.found) } else { String::new() };
         eprintln!(
-            "{name}: {taken} lines taken, {refused} refused, {missing} missing before; {} delivered, {} waiting, {} dropped, \
+            "{name}: {taken} lines taken{found}, {refused} refused, {missing} missing before; {} delivered, {} waiting, {} dropped, \
              {} damaged on disk; {again} sent again, {connections} connections",
             passed.delivered, passed.waiting, passed.dropped, passed.damaged
         );

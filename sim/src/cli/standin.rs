@@ -46,7 +46,8 @@ pub struct Options {
     /// Seconds of scenario to run [default: the scenario's]
     #[arg(long, value_name = "SECONDS")]
     duration: Option<f64>,
-    /// Where all randomness comes from [default: the scenario's]
+    /// Where all randomness comes from; of one seed readings are the same each time, and a listener that knows them still takes them for
+    /// repeated [default: the scenario's]
     #[arg(long, value_name = "N")]
     seed: Option<u64>,
     /// What the sensors are called on TCP; several have their number behind it

@@ -31,7 +31,7 @@ pub struct Options {
     #[arg(long, value_name = "KIND", default_value = "synchronous")]
     supply: Kind,
     /// Counts how often single readings left limits, and lists when in the page: names or LOW..HIGH in hertz, as in `listen`
-    #[arg(long, value_name = "LIMITS", long_help = limits::FORMS)]
+    #[arg(long, value_name = "LIMITS", long_help = limits::forms())]
     limits: Option<Limits>,
     /// What deviations are from [default: 50 or 60 Hz, whichever is near]
     #[arg(long, value_name = "HZ")]
@@ -77,7 +77,7 @@ pub fn run(options: Options) -> Result<ExitCode, String> {
         "least Hz",
         "most Hz",
         "10 s",
-        left("limits left".into())
+        left("left limits".into())
     );
     for (name, files) in view::find(&options.logs).map_err(|e| e.to_string())? {
         let mut survey = Survey::default();
@@ -113,7 +113,7 @@ fn row(account: &Account, left: &str, verdicts: &[Verdict]) -> String {
     let held = verdicts.iter().map(|verdict| {
         let kept = if verdict.is_kept() { "kept" } else { "broken" };
         let percent = (verdict.share() * 1e5).floor() / 1e3;
-        format!("{}..{} Hz {percent} % {kept}", verdict.rule.low_hz, verdict.rule.high_hz)
+        format!("{}..{} Hz {kept}: {percent} % within", verdict.rule.low_hz, verdict.rule.high_hz)
     });
     let held: Vec<_> = held.collect();
     format!(

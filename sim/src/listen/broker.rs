@@ -8,19 +8,15 @@
 use std::hash::{BuildHasher, RandomState};
 use std::time::Duration;
 
-use rumqttc::{
-    Client, ConnectReturnCode, ConnectionError, Error, Event, MqttOptions, Packet, Publish, QoS, StateError,
-};
+use rumqttc::{Client, ConnectReturnCode, Event, MqttOptions, Packet, Publish, QoS};
 
 use super::message::Message;
 use crate::wire::address::{Address, Host};
+use crate::wire::broker::{GONE, LARGEST, plainly};
 use crate::wire::greeting::Name;
 
 /// From one try to connect to the next.
 const AGAIN: Duration = Duration::from_secs(1);
-
-/// Bytes that a publication may have: a line has a hundred, but whatever somebody else publishes there has to be taken to get past it.
-const LARGEST: usize = 16 << 20;
 
 /// Requests of ours on their way: two subscriptions, and acknowledgements.
 const REQUESTS: usize = 1_000;
@@ -66,16 +62,7 @@ pub fn read(
             }
             Ok(_) => {}
             Err(error) => {
-                let error = match error {
-                    ConnectionError::MqttState(StateError::Deserialization(
-                        Error::PayloadSizeLimitExceeded(size),
-                    )) => {
-                        format!(
-                            "{size} bytes are published below {topic}, {LARGEST} are the most: take that away"
-                        )
-                    }
-                    other => other.to_string(),
-                };
+                let error = plainly(&error);
                 if !std::mem::replace(&mut is_told, true)
                     && !say(Message::Note(format!("{address}: {error}: tried again every second")))
                 {
@@ -91,8 +78,8 @@ pub fn read(
 pub enum Said<'a> {
     /// A line of this sensor.
     Line(&'a str),
-    /// The relay of this sensor has gone.
-    Gone(&'a str),
+    /// Whether the relay of this sensor has gone.
+    State { below: &'a str, is_gone: bool },
 }
 
 /// What `publish` is, if it is anything of ours.
@@ -100,7 +87,9 @@ pub fn said<'a>(topic: &str, publish: &'a Publish) -> Option<Said<'a>> {
     let below = publish.topic.strip_prefix(topic)?.strip_prefix('/')?;
     match below.split_once('/') {
         None => Some(Said::Line(below)),
-        Some((name, "state")) if publish.payload.as_ref() == b"gone" => Some(Said::Gone(name)),
+        Some((below, "state")) => {
+            Some(Said::State { below, is_gone: publish.payload.as_ref() == GONE.as_bytes() })
+        }
         Some(_) => None,
     }
 }

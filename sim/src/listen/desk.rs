@@ -112,7 +112,10 @@ impl Desk {
                 self.places.push(folder.add(&sensor.name));
             }
             if sensor.name != *name {
-                watcher.note(&format!("{name}: a second sensor of this name is called {}", sensor.name));
+                watcher.note(&format!(
+                    "{name}: a second sensor of this name is called {}; another time they may change: give each a name",
+                    sensor.name
+                ));
             }
         }
         Some(id)

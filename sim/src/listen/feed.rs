@@ -40,7 +40,11 @@ impl Said {
             Item::Name(name) if self.sensor.is_none() => {
                 (self.name, self.is_named, self.is_repeated) = (name, true, self.has_receipts);
             }
-            Item::Name(_) | Item::Refused => {
+            Item::NoName(why) if self.sensor.is_none() && self.lines == 0 => {
+                self.lines += 1;
+                watcher.note(&format!("{}: {why}; it goes by its address", self.name));
+            }
+            Item::Name(_) | Item::NoName(_) | Item::Refused => {
                 self.lines += 1;
                 if self.lines == DOUBTFUL && self.sensor.is_none() {
                     watcher.note(&no_reading(self.name.as_str()));

@@ -434,5 +434,10 @@ fn check_session(options: &Options) -> Result<(), String> {
             brokers.push(broker);
         }
     }
+    if brokers.is_empty() {
+        return Err(format!(
+            "--session {session}: is for brokers, and nothing comes from mqtt://; leave it out"
+        ));
+    }
     Ok(())
 }

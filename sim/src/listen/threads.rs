@@ -1,6 +1,6 @@
 //! Ways in that have to be waited for: standard input, serial lines, connections of our own making. Each has a thread that reads.
 
-use std::collections::{HashMap, VecDeque};
+use std::collections::{BTreeSet, HashMap, VecDeque};
 use std::fmt;
 use std::io::{ErrorKind, Read};
 use std::sync::Arc;
@@ -39,6 +39,8 @@ pub struct From {
     owed: VecDeque<(Option<String>, Publish)>,
     /// What is published and waits for room; goes on to `owed`.
     put_off: VecDeque<Publish>,
+    /// Sensors whose relay has gone.
+    gone: BTreeSet<String>,
     /// It was said that a broker is kept waiting.
     is_wait_told: bool,
     has_ended: bool,
@@ -59,6 +61,7 @@ impl From {
             broker: None,
             owed: VecDeque::new(),
             put_off: VecDeque::new(),
+            gone: BTreeSet::new(),
             is_wait_told: false,
             has_ended: false,
         }
@@ -152,7 +155,7 @@ impl From {
                     whose = Some(below);
                 }
             }
-            Some(Said::Gone(below)) => watcher.note(&format!("{below}: its relay has gone")),
+            Some(Said::State { below, is_gone }) => self.state(below, is_gone, watcher),
             None => {}
         }
         if publish.qos == QoS::AtMostOnce {
@@ -163,6 +166,15 @@ impl From {
         let whose = whose.filter(|_| self.session.is_some());
         self.owed.push_back((whose, publish));
         true
+    }
+
+    /// Says what has changed about a sensor's relay.
+    fn state(&mut self, below: &str, is_gone: bool, watcher: &mut dyn Watcher) {
+        if is_gone && self.gone.len() < MOST_SENSORS && self.gone.insert(below.into()) {
+            watcher.note(&format!("{below}: its relay has gone"));
+        } else if !is_gone && self.gone.remove(below) {
+            watcher.note(&format!("{below}: its relay is there again"));
+        }
     }
 
     /// The feed of a topic; `None` where there are as many sensors as there may be. Topics without a reading make room for others.
@@ -266,6 +278,18 @@ mod tests {
     use crate::station::{News, Sensor, Station};
     use humtick::link::{self, MAX_LINE, Record};
 
+    /// Hears notes.
+    #[derive(Default)]
+    struct Ear(Vec<String>);
+
+    impl Watcher for Ear {
+        fn news(&mut self, _: &Sensor, _: &Row, _: &News) {}
+
+        fn note(&mut self, text: &str) {
+            self.0.push(text.into());
+        }
+    }
+
     struct Nobody;
 
     impl Watcher for Nobody {
@@ -366,6 +390,19 @@ mod tests {
         let (client, _connection) = Client::new(rumqttc::MqttOptions::new("desk", "broker", 1_883), 10);
         from.take(Message::Broker(client), &mut ways, &mut desk, &mut Nobody);
         assert!(from.owed.is_empty() && from.put_off.is_empty());
+    }
+
+    /// That a relay has gone is said once, and so is its return; what a state is otherwise is the sensor's business.
+    #[test]
+    fn a_relay_that_goes_and_comes_is_told_once() {
+        let mut desk = Desk::new(Station::new(Default::default(), None, Instant::now()), None);
+        let (mut from, mut ways, mut ear) = (from(None), 0, Ear::default());
+        for state in ["locked", "gone", "gone", "seeking", "locked", "gone"] {
+            let publish = Publish::new("mains/pump/state", QoS::AtLeastOnce, state);
+            from.take(Message::Published(publish), &mut ways, &mut desk, &mut ear);
+        }
+        let gone = "pump: its relay has gone";
+        assert_eq!(ear.0, [gone, "pump: its relay is there again", gone]);
     }
 
     /// Topics that differ are sensors that differ, though their names become the same; topics without readings make room for those with.

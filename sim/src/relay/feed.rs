@@ -67,7 +67,11 @@ impl Said<'_> {
                 (self.lane, self.is_named) = (find(Some(name)), true);
                 self.is_turned_away = self.lane.is_none();
             }
-            Item::Name(_) | Item::Refused => {
+            Item::NoName(why) if self.lane.is_none() && self.lines == 0 => {
+                self.lines += 1;
+                (self.tell)(&format!("a connection: {why}; it goes by its address"));
+            }
+            Item::Name(_) | Item::NoName(_) | Item::Refused => {
                 self.lines += 1;
                 self.doubt();
                 self.lane.iter().for_each(|lane| lane.refuse());

@@ -24,9 +24,11 @@ impl Line {
     }
 }
 
-/// What became of a lane's lines.
+/// What became of a lane's lines: those taken and those found are those delivered, dropped, damaged and waiting.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Passed {
+    /// Lines of an earlier relay that were found waiting.
+    pub found: u64,
     /// Lines that are known to have arrived, or that went where nothing can be known.
     pub delivered: u64,
     /// Lines given up since there was no room for them.

@@ -17,19 +17,15 @@ use std::time::Duration;
 
 use humtick::State;
 use humtick::link::{Format, Text};
-use rumqttc::{
-    Client, Connection, ConnectionError, Event, LastWill, MqttOptions, NetworkOptions, Packet, QoS,
-};
+use rumqttc::{Client, Connection, Event, LastWill, MqttOptions, NetworkOptions, Packet, QoS};
 
 use super::lane::{Lane, Proof};
 use super::line::Line;
 use crate::wire::address::Host;
+use crate::wire::broker::{GONE, plainly};
 
 /// Publications on their way at once.
 const AHEAD: u16 = 100;
-
-/// What the state's topic says when the relay has gone.
-const GONE: &str = "gone";
 
 pub(super) struct Out {
     client: Client,
@@ -115,16 +111,6 @@ fn hear(lane: &Lane, number: u64, mut connection: Connection, sent: &Mutex<VecDe
         }
     };
     lane.broke(number, Err(why));
-}
-
-/// What a user can do something with.
-fn plainly(error: &ConnectionError) -> String {
-    match error {
-        ConnectionError::Io(e) => e.to_string(),
-        ConnectionError::ConnectionRefused(code) => format!("the broker refuses: {code:?}"),
-        ConnectionError::MqttState(rumqttc::StateError::Io(e)) => e.to_string(),
-        other => other.to_string(),
-    }
 }
 
 const fn name(state: State) -> &'static str {

@@ -130,7 +130,7 @@ impl Spool {
             limit,
             end,
             trouble: None,
-            passed: Passed { waiting, ..Passed::default() },
+            passed: Passed { found: waiting, waiting, ..Passed::default() },
         };
         spool.clear();
         Ok(spool)

@@ -88,6 +88,7 @@ impl Store {
                 // The core's counts wrap around; what was pushed in all does not.
                 let dropped = u64::from(backlog.passed().dropped);
                 Passed {
+                    found: 0,
                     delivered: before - waiting - dropped,
                     dropped,
                     damaged: 0,

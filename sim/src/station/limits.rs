@@ -11,6 +11,29 @@ en-50160, en-50160-island, continental-europe, great-britain, ireland, nordic,
 eastern-interconnection, western-interconnection, texas, loss-of-mains,
 or LOW..HIGH in hertz, 49.8..50.2 say, where either may be left out; several with commas between";
 
+/// The bands by their names; where their figures are from says the core.
+const NAMED: [(&str, &[Band]); 10] = [
+    ("en-50160", &watch::EN_50160),
+    ("en-50160-island", &watch::EN_50160_ISLAND),
+    ("continental-europe", &watch::CONTINENTAL_EUROPE),
+    ("great-britain", &watch::GREAT_BRITAIN),
+    ("ireland", &watch::IRELAND),
+    ("nordic", &watch::NORDIC),
+    ("eastern-interconnection", &watch::EASTERN_INTERCONNECTION),
+    ("western-interconnection", &watch::WESTERN_INTERCONNECTION),
+    ("texas", &watch::TEXAS),
+    ("loss-of-mains", &[watch::LOSS_OF_MAINS]),
+];
+
+/// [`FORMS`] and the figures of the names, for help texts.
+pub fn forms() -> String {
+    let line = |(name, bands): (&str, &[Band])| {
+        let bands: Vec<_> = bands.iter().map(told).collect();
+        format!("\n{name:<24}  {}", bands.join(", "))
+    };
+    format!("{FORMS}\n{}", NAMED.into_iter().map(line).collect::<String>())
+}
+
 /// Ticks to a millisecond of a sensor's time. A meter needs some per period, and wraps are whole at both.
 pub(super) const TICKS_A_MS: u32 = 10;
 
@@ -28,18 +51,10 @@ impl FromStr for Limits {
     fn from_str(text: &str) -> Result<Self, String> {
         let mut bands = Vec::new();
         for part in text.split(',') {
-            let several: &[Band] = match part {
-                "en-50160" => &watch::EN_50160,
-                "en-50160-island" => &watch::EN_50160_ISLAND,
-                "continental-europe" => &watch::CONTINENTAL_EUROPE,
-                "great-britain" => &watch::GREAT_BRITAIN,
-                "ireland" => &watch::IRELAND,
-                "nordic" => &watch::NORDIC,
-                "eastern-interconnection" => &watch::EASTERN_INTERCONNECTION,
-                "western-interconnection" => &watch::WESTERN_INTERCONNECTION,
-                "texas" => &watch::TEXAS,
-                "loss-of-mains" => &[watch::LOSS_OF_MAINS],
-                _ => &[band(part)?],
+            let named = NAMED.into_iter().find_map(|(name, bands)| (name == part).then_some(bands));
+            let several = match named {
+                Some(bands) => bands,
+                None => &[band(part)?],
             };
             bands.extend(several.iter().map(|band| (*band, told(band))));
         }
@@ -103,6 +118,7 @@ mod tests {
             text.parse::<Limits>().unwrap().0.into_iter().map(|(_, told)| told).collect()
         };
         assert_eq!(of("en-50160"), ["49.5..50.5 Hz", "47..52 Hz"]);
+        assert!(forms().contains("\nloss-of-mains             -1..1 Hz/s"), "{}", forms());
         assert_eq!(of("49.8..50.2,..51,loss-of-mains"), ["49.8..50.2 Hz", "..51 Hz", "-1..1 Hz/s"]);
         for name in
             FORMS.split(['\n', ',']).map(str::trim).filter(|name| name.contains('-') || *name == "texas")

@@ -179,7 +179,7 @@ fn standard(page: &mut String, account: &Account, supply: Supply) {
         let (rule, kept) = (verdict.rule, if verdict.is_kept() { "kept" } else { "broken" });
         let _ = writeln!(
             page,
-            "<li>{} to {} Hz for {} % ({}): {:.3} % of what is in the log: {kept}</li>",
+            "<li>{} to {} Hz for {} % ({}): {kept}, {:.3} % of what is in the log within</li>",
             rule.low_hz,
             rule.high_hz,
             // 0.995 has no exact double.
@@ -313,7 +313,10 @@ fn gaps(page: &mut String, account: &Account) {
         .into_iter()
         .zip(account.gap_sums)
         .filter(|(_, (count, _))| *count > 0)
-        .map(|(kind, (count, seconds))| line(kind, count.to_string(), format!("{} in all", length(seconds))))
+        .map(|(kind, (count, seconds))| {
+            let gaps = if count == 1 { "1 gap".into() } else { format!("{count} gaps") };
+            line(kind, gaps, format!("{} in all", length(seconds)))
+        })
         .collect();
     if lines.is_empty() {
         page.push_str("<p>None.</p>\n");

@@ -52,7 +52,10 @@ impl Name {
             Address::Tcp(host) | Address::UdpTo(host) => Self::like(&host.name),
             Address::Mqtt { topic, .. } => Self::like(topic),
             Address::TcpListen(at) | Address::Udp(at) => Self::like(&at.ip().to_string()),
-            Address::Pty { .. } => Self::like("terminal"),
+            Address::Pty { link: Some(link) } => {
+                Self::like(&link.file_name().unwrap_or_default().to_string_lossy())
+            }
+            Address::Pty { link: None } => Self::like("terminal"),
             Address::Standard => Self::like("sensor"),
         }
     }
@@ -72,9 +75,12 @@ impl Name {
         format!("name {self}\0").into_bytes()
     }
 
-    /// The name in a line without its LF, or in a frame without its zero.
-    pub fn in_line(line: &[u8]) -> Option<Self> {
-        std::str::from_utf8(line).ok()?.trim_end_matches('\r').strip_prefix("name ")?.parse().ok()
+    /// The name in a line without its LF, or in a frame without its zero; `None` if it says none.
+    ///
+    /// # Errors
+    /// If what it says is no name.
+    pub fn in_line(line: &[u8]) -> Option<Result<Self, NameError>> {
+        Some(std::str::from_utf8(line).ok()?.trim_end_matches('\r').strip_prefix("name ")?.parse())
     }
 }
 
@@ -116,12 +122,12 @@ mod tests {
     fn names_and_receipts_read_back() {
         let name: Name = "cold-store.2".parse().unwrap();
         assert_eq!(name.line(), "name cold-store.2\r\n");
-        assert_eq!(Name::in_line(b"name cold-store.2\r"), Some(name));
+        assert_eq!(Name::in_line(b"name cold-store.2\r"), Some(Ok(name)));
         assert_eq!(receipt(70_000), "kept 70000\r\n");
         assert_eq!(receipted(b"kept 70000\r"), Some(70_000));
         for wrong in ["", "-a", "../a", "a b", "a/b", "caf\u{e9}", &"a".repeat(49)] {
             assert!(wrong.parse::<Name>().is_err(), "{wrong}");
-            assert_eq!(Name::in_line(format!("name {wrong}").as_bytes()), None);
+            assert!(Name::in_line(format!("name {wrong}").as_bytes()).unwrap().is_err());
         }
         for wrong in ["kept", "kept ", "kept +1", "kept -1", "kept 1 ", "kept 99999999999999999999"] {
             assert_eq!(receipted(wrong.as_bytes()), None, "{wrong}");
@@ -134,7 +140,7 @@ mod tests {
         #[test]
         fn what_is_like_a_text_is_a_name(text in "\\PC{0,60}") {
             let name = Name::like(&text);
-            prop_assert_eq!(Name::in_line(name.line().trim_end().as_bytes()), Some(name));
+            prop_assert_eq!(Name::in_line(name.line().trim_end().as_bytes()), Some(Ok(name)));
         }
 
         #[test]

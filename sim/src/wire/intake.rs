@@ -5,7 +5,7 @@
 
 use humtick::link::{Compact, Decoder, Record, Refused, Text};
 
-use super::greeting::Name;
+use super::greeting::{Name, NameError};
 
 /// What has come.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -14,6 +14,8 @@ pub enum Item<'a> {
     Name(Name),
     /// A reading, and the line that it came in without its LF; `None` if it came in a frame.
     Reading(Record, Option<&'a [u8]>),
+    /// It says a name, and that is none; why. Counts as refused.
+    NoName(NameError),
     /// A line or frame that is neither.
     Refused,
 }
@@ -75,7 +77,7 @@ impl Intake {
         let Self { lines, kind, has_reading, is_right, .. } = self;
         lines.pass(bytes, |line, result| {
             let item = item(line, result, *has_reading);
-            if item != Item::Refused {
+            if matches!(item, Item::Name(_) | Item::Reading(..)) {
                 (*kind, *is_right) = (Some(Kind::Lines), true);
             }
             *has_reading |= matches!(item, Item::Reading(..));
@@ -87,8 +89,8 @@ impl Intake {
         let Self { frames, kind, has_reading, is_right, .. } = self;
         frames.pass(bytes, |frame, result| match item(frame, result, *has_reading) {
             // Garbage is counted as lines while there is nothing else.
-            Item::Refused if kind.is_none() => {}
-            Item::Refused => hand(Item::Refused),
+            Item::Refused | Item::NoName(_) if kind.is_none() => {}
+            item @ (Item::Refused | Item::NoName(_)) => hand(item),
             Item::Name(name) => {
                 (*kind, *is_right) = (Some(Kind::Frames), true);
                 hand(Item::Name(name));
@@ -105,7 +107,11 @@ fn item(encoded: &[u8], result: Result<Record, Refused>, has_reading: bool) -> I
     match result {
         Ok(record) => Item::Reading(record, Some(encoded)),
         // Whatever the reason: four figures at a name's end are read as a checksum.
-        Err(_) if !has_reading => Name::in_line(encoded).map_or(Item::Refused, Item::Name),
+        Err(_) if !has_reading => match Name::in_line(encoded) {
+            Some(Ok(name)) => Item::Name(name),
+            Some(Err(why)) => Item::NoName(why),
+            None => Item::Refused,
+        },
         Err(_) => Item::Refused,
     }
 }
@@ -147,7 +153,7 @@ mod tests {
         match item {
             Item::Name(name) => to.0.push(name.to_string()),
             Item::Reading(record, line) => to.1.push((record.sequence, line.is_some())),
-            Item::Refused => to.2 += 1,
+            Item::NoName(_) | Item::Refused => to.2 += 1,
         }
     }
 
@@ -177,6 +183,19 @@ mod tests {
                 assert_eq!((found, numbers), (names.clone(), numbered(0..20, false)));
                 assert!(refused <= u32::from(name.is_empty()), "{refused}");
             }
+        }
+    }
+
+    #[test]
+    fn a_name_that_is_none_is_told() {
+        for name in ["-x", "k\u{e4}lte keller", ""] {
+            let mut told = None;
+            Intake::default().take(format!("name {name}\r\n").as_bytes(), |item| {
+                if let Item::NoName(why) = item {
+                    told = Some(why.to_string());
+                }
+            });
+            assert!(told.unwrap().contains(name), "{name}");
         }
     }
 

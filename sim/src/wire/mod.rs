@@ -11,6 +11,7 @@ pub mod address;
 pub mod terminal;
 pub mod open;
 pub mod greeting;
+pub(crate) mod broker;
 pub mod handles;
 pub mod intake;
 pub mod arrivals;

@@ -123,7 +123,7 @@ fn read(mut stream: TcpStream, books: &Books, receipts: bool) {
     while let Ok(len @ 1..) = stream.read(&mut bytes) {
         let mut books = books.lock().unwrap();
         decoder.pass(&bytes[..len], |line, result| {
-            if let Some(said) = Name::in_line(line).filter(|_| std::mem::take(&mut is_first)) {
+            if let Some(Ok(said)) = Name::in_line(line).filter(|_| std::mem::take(&mut is_first)) {
                 name = said.to_string();
             } else {
                 is_first = false;

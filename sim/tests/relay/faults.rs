@@ -149,7 +149,10 @@ fn what_was_taken_is_the_next_relays() {
     far_end.start();
     let (relay, _) = Relay::listening(&arguments);
     until(|| far_end.kept("saw"), |kept| *kept == 1_000);
-    assert_eq!(relay.end().0, 0);
+    let (status, said) = relay.end();
+    assert_eq!(status, 0);
+    assert!(said.contains("saw: 0 lines taken and 1000 found waiting, 0 refused"), "{said}");
+    assert!(said.contains("; 1000 delivered, 0 waiting"), "{said}");
     let book = far_end.book("saw");
     assert!(book.kept.iter().copied().eq(0..1_000) && book.missing == 0);
     assert_eq!(book.again, 0);

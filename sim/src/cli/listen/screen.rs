@@ -137,10 +137,11 @@ impl Screen {
                 chart(frame, trend, sensor);
             }
             let lines = notes.iter().map(|(text, is_alarm)| Line::styled(text.clone(), look(*is_alarm)));
-            let title = Block::bordered().title(" what happened ");
+            let title = Block::bordered().title(" what happened, UTC ");
             frame.render_widget(Paragraph::new(lines.collect::<Vec<_>>()).block(title), below);
             frame.render_widget(
-                Paragraph::new(" up, down: choose    q: end").style(Style::new().add_modifier(Modifier::DIM)),
+                Paragraph::new(" up, down, page, end: choose    q: end")
+                    .style(Style::new().add_modifier(Modifier::DIM)),
                 keys,
             );
         })?;
@@ -341,7 +342,8 @@ fn chart(frame: &mut Frame, area: Rect, sensor: &Sensor) {
     let spare = ((high - low) * 0.1).max(0.5);
     let (low, high) = (low - spare, high + spare);
     let middle = f64::midpoint(low, high);
-    let label = |v: f64| Span::raw(format!("{v:+8.1}"));
+    // No negative zero.
+    let label = |v: f64| Span::raw(format!("{:+8.1}", if v.abs() < 0.05 { 0.0 } else { v }));
     let chart = Chart::new(vec![
         Dataset::default().marker(Marker::Braille).graph_type(GraphType::Line).data(&points),
     ])

@@ -86,7 +86,7 @@ fn a_damaged_line_costs_itself() {
     fs::write(&path, bytes).unwrap();
     let mut spool = open(folder.path());
     assert_eq!(all(&mut spool), [0, 2]);
-    assert_eq!(spool.passed(), Passed { damaged: 1, waiting: 2, ..Passed::default() });
+    assert_eq!(spool.passed(), Passed { found: 3, damaged: 1, waiting: 2, ..Passed::default() });
 }
 
 #[test]
@@ -166,7 +166,7 @@ fn what_has_arrived_makes_room_on_a_full_disk() {
     assert_eq!(all(&mut spool), [3]);
     kill(spool);
     let mut spool = open(folder.path());
-    assert_eq!(spool.passed(), Passed { waiting: 1, ..Passed::default() });
+    assert_eq!(spool.passed(), Passed { found: 1, waiting: 1, ..Passed::default() });
     let (end, line) = spool.to_send().unwrap().unwrap();
     assert_eq!(sequence(&line), 3);
     spool.arrived(end);
