@@ -105,12 +105,12 @@ fn what_is_in_the_log_is_receipted() {
     let mut heard = Vec::new();
     let mut buffer = [0; 64];
     while !heard.ends_with(b"kept 7\r\n") {
-        let length = named.0.read(&mut buffer).unwrap();
+        let length = listening::read(&mut named.0, &mut buffer).unwrap();
         assert!(length > 0);
         heard.extend_from_slice(&buffer[..length]);
     }
     silent.0.set_read_timeout(Some(Duration::from_millis(1_500))).unwrap();
-    assert!(silent.0.read(&mut buffer).is_err());
+    assert!(listening::read(&mut silent.0, &mut buffer).is_err());
     listening.kill();
     // Killed with -9: what was receipted is there, whole.
     let kept = fs::read_dir(folder.path()).unwrap().map(|e| e.unwrap().path());
@@ -187,7 +187,7 @@ fn what_there_is_no_room_for_is_left_to_its_sender() {
         let (mut heard, mut buffer) = (Vec::new(), [0; 64]);
         sender.0.set_read_timeout(Some(listening::PATIENCE)).unwrap();
         while !heard.ends_with(b"kept 1000\r\n") {
-            match sender.0.read(&mut buffer) {
+            match listening::read(&mut sender.0, &mut buffer) {
                 Ok(length @ 1..) => heard.extend_from_slice(&buffer[..length]),
                 _ => (*sender, heard) = (connect(k), Vec::new()),
             }
@@ -282,7 +282,7 @@ fn frames_are_read_where_lines_are() {
     }
     let (mut heard, mut buffer) = (Vec::new(), [0; 64]);
     while !heard.ends_with(b"kept 5\r\n") {
-        let length = pump.0.read(&mut buffer).unwrap();
+        let length = listening::read(&mut pump.0, &mut buffer).unwrap();
         assert!(length > 0);
         heard.extend_from_slice(&buffer[..length]);
     }

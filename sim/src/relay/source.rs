@@ -127,6 +127,7 @@ pub(super) fn datagrams(socket: &UdpSocket, lanes: &Lanes, tell: &Tell) {
                     (_, _) = (feeds.remove(&name), senders.0.remove(&peer));
                 }
             }
+            Err(e) if e.kind() == io::ErrorKind::Interrupted => {}
             Err(e) => {
                 tell(&format!("no datagram can be taken: {e}"));
                 std::thread::sleep(Duration::from_secs(1));

@@ -41,6 +41,16 @@ pub fn line(sequence: u16, time_ms: u32, millihertz: Option<u32>) -> Vec<u8> {
     link::line(&record, &mut [0; MAX_LINE]).to_vec()
 }
 
+/// Reads. A wait with a limit is interrupted where the whole machine was halted for a moment (signal(7)).
+pub fn read(from: &mut impl Read, buffer: &mut [u8]) -> std::io::Result<usize> {
+    loop {
+        match from.read(buffer) {
+            Err(e) if e.kind() == std::io::ErrorKind::Interrupted => {}
+            other => return other,
+        }
+    }
+}
+
 /// A sensor's connection.
 pub struct Sender(pub TcpStream);
 

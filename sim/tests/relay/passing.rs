@@ -6,6 +6,7 @@ use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
 use super::far_end::FarEnd;
+use super::listening;
 use super::port::Port;
 use super::{Relay, Sensor, connected, text, until};
 
@@ -137,7 +138,7 @@ fn a_name_may_end_in_figures() {
     (0..5).for_each(|_| stream.write_all(&sensor.line()).unwrap());
     while !receipt.ends_with("kept 5\r\n") {
         let mut bytes = [0; 100];
-        let len = stream.read(&mut bytes).unwrap();
+        let len = listening::read(&mut stream, &mut bytes).unwrap();
         receipt += std::str::from_utf8(&bytes[..len]).unwrap();
         assert!(len > 0 && !receipt.contains("kept 6"), "{receipt}");
     }
@@ -182,7 +183,7 @@ fn datagrams_in_and_out() {
         let line = sensor.line();
         out.send_to(&line, &at).unwrap();
         let mut bytes = [0; 200];
-        let len = socket.recv(&mut bytes).unwrap();
+        let len = until(|| socket.recv(&mut bytes).ok(), Option::is_some).unwrap();
         assert_eq!(bytes[..len], line);
     }
     assert_eq!(relay.end().0, 0);
@@ -395,7 +396,7 @@ fn a_full_disk_costs_a_sender_that_says_nothing_more_nothing() {
 fn the_last_lines_have_their_receipt() {
     let folder = tempfile::tempdir().unwrap();
     let mut listening =
-        super::listening::Listening::start(&["--from", "tcp-listen:0", "--log", &text(folder.path())]);
+        listening::Listening::start(&["--from", "tcp-listen:0", "--log", &text(folder.path())]);
     let to = format!("tcp://{}", listening.at("tcp-listen:"));
     for round in 0..6 {
         let name = format!("saw-{round}");
@@ -496,7 +497,7 @@ fn a_sensor_that_comes_at_the_end_is_turned_away() {
         late.set_read_timeout(Some(Duration::from_millis(100))).unwrap();
         let _ = late.write_all(b"name pump\r\n");
         // A relay without a spool says nothing to its sensors: there is an end, or nothing.
-        !late.read(&mut [0; 10]).is_err_and(|e| e.kind() == std::io::ErrorKind::WouldBlock)
+        !listening::read(&mut late, &mut [0; 10]).is_err_and(|e| e.kind() == std::io::ErrorKind::WouldBlock)
     };
     until(is_turned_away, |is_turned_away| *is_turned_away);
     far_end.start();
