@@ -426,6 +426,60 @@ fn what_comes_without_receipts_is_shown_though_there_is_no_room() {
     assert!(lost > 10_000 && kept + lost == usize::from(LINES) + 100, "{kept} kept, {lost} lost");
 }
 
+/// Whoever says all it has and is gone, without a look at receipts, is read to the end.
+#[test]
+fn what_was_sent_by_somebody_gone_is_kept() {
+    const SENDERS: usize = 60;
+    let folder = tempfile::tempdir().unwrap();
+    let log = folder.path().to_str().unwrap();
+    let mut listening = Listening::start(&["--from", "tcp-listen:0", "--log", log]);
+    let at = listening.at("tcp-listen:");
+    let text: Vec<u8> = (0..1_500).flat_map(|k| line(k, u32::from(k) * 100, Some(50_000))).collect();
+    for k in 0..SENDERS {
+        Sender::new(&at, Some(&format!("saw-{k}"))).send(&text);
+    }
+    let rows = || {
+        let paths = fs::read_dir(folder.path()).unwrap().map(|entry| entry.unwrap().path());
+        let texts = paths.filter_map(|path| fs::read_to_string(path).ok());
+        texts.map(|text| text.matches(",locked,").count()).sum::<usize>()
+    };
+    until(|| rows() == SENDERS * 1_500);
+    listening.interrupt();
+}
+
+/// Connections that have ended and wait for a file that is in a bad way lock nobody out.
+#[cfg(target_os = "linux")]
+#[test]
+fn those_who_wait_for_a_bad_file_make_room() {
+    let folder = tempfile::tempdir().unwrap();
+    for later in [0, utc::DAY_MS] {
+        let day = utc::date_text(utc::now_ms() + later);
+        fs::create_dir(folder.path().join(format!("bad-{day}.csv"))).unwrap();
+    }
+    let arguments = ["--from", "tcp-listen:0", "--log", folder.path().to_str().unwrap()];
+    // Room for 350 connections.
+    let mut listening = Listening::start_by("ulimit -n 700; exec \"$0\" \"$@\"", &arguments);
+    let at = listening.at("tcp-listen:");
+    let ended: Vec<_> = (0..500)
+        .map(|k| {
+            let mut sender = Sender::new(&at, Some("bad"));
+            sender.send(&line(k, u32::from(k) * 100, Some(50_000)));
+            sender.0.shutdown(std::net::Shutdown::Write).unwrap();
+            sender
+        })
+        .collect();
+    let mut good = Sender::new(&at, Some("good"));
+    good.send(&line(0, 0, Some(50_000)));
+    let (mut heard, mut buffer) = (Vec::new(), [0; 64]);
+    while !heard.ends_with(b"kept 1\r\n") {
+        let length = listening::read(&mut good.0, &mut buffer).unwrap();
+        assert!(length > 0, "{}", listening.err());
+        heard.extend_from_slice(&buffer[..length]);
+    }
+    drop(ended);
+    listening.interrupt();
+}
+
 /// Output that nobody takes: readings are kept all the same, and of the lines left out it is said how many there were.
 #[test]
 fn output_that_nobody_takes_is_counted() {

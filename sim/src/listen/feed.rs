@@ -38,7 +38,8 @@ impl Said {
         match item {
             _ if self.is_put_off => {}
             Item::Name(name) if self.sensor.is_none() => {
-                (self.name, self.is_named, self.is_repeated) = (name, true, self.has_receipts);
+                (self.name, self.is_named) = (name, true);
+                self.is_repeated |= self.has_receipts;
             }
             Item::NoName(why) if self.sensor.is_none() && self.lines == 0 => {
                 self.lines += 1;
@@ -63,11 +64,16 @@ impl Said {
                         return;
                     }
                     Some(id) => desk.take(id, record, watcher),
-                    None if !std::mem::replace(&mut self.is_turned_away, true) => watcher.note(&format!(
-                        "{}: there are too many sensors: its readings are not taken",
-                        self.name
-                    )),
-                    None => {}
+                    None => {
+                        if !std::mem::replace(&mut self.is_turned_away, true) {
+                            let name = &self.name;
+                            watcher.note(&format!(
+                                "{name}: there are too many sensors: its readings are not taken"
+                            ));
+                        }
+                        self.is_put_off = self.is_named && self.has_receipts;
+                        return;
+                    }
                 }
                 self.lines += 1;
             }
@@ -163,6 +169,54 @@ impl Feed {
     pub fn close(&mut self, desk: &mut Desk) {
         if let Some(id) = self.said.sensor {
             desk.release(id, self.said.way);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::time::Instant;
+
+    use humtick::link::{self, MAX_LINE, Record};
+
+    use super::*;
+    use crate::log::row::Row;
+    use crate::station::{MOST_SENSORS, News, Sensor, Station};
+
+    struct Nobody;
+
+    impl Watcher for Nobody {
+        fn news(&mut self, _: &Sensor, _: &Row, _: &News) {}
+
+        fn note(&mut self, _: &str) {}
+    }
+
+    /// One sensor more than there may be: none of its lines counts as kept, and it is to come again.
+    #[test]
+    fn a_sensor_too_many_has_nothing_kept() {
+        let record = Record {
+            sequence: 0,
+            time_ms: 0,
+            state: humtick::State::Seeking,
+            frequency: None,
+            uncertainty: None,
+            rocof: None,
+            missed: 0,
+            rejected: 0,
+        };
+        let mut desk = Desk::new(Station::new(Default::default(), None, Instant::now()), None);
+        for way in 0..MOST_SENSORS as u64 {
+            let name = Name::like(&format!("s{way}"));
+            assert!(desk.claim(&name, Way(way), &record, &mut Nobody).is_some());
+        }
+        let mut text = b"name pump\r\n".to_vec();
+        text.extend_from_slice(link::line(&record, &mut [0; MAX_LINE]));
+        for is_heard in [true, false] {
+            let peer = SocketAddr::from(([10, 0, 0, 7], 7_311));
+            let new = if is_heard { Feed::connected } else { Feed::new };
+            let mut feed = new(u64::MAX, None, peer);
+            feed.take(&text, &mut desk, &mut Nobody);
+            assert_eq!((feed.lines(), feed.sensor(), feed.is_put_off()), (0, None, is_heard));
         }
     }
 }

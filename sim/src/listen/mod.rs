@@ -97,6 +97,8 @@ struct Connection {
     feed: Feed,
     /// Lines that the last receipt was for.
     receipted: Option<u64>,
+    /// It cannot be told, or has been told half a receipt. What it has sent is read all the same.
+    is_deaf: bool,
     /// Nothing more comes, and it waits for the last receipt.
     is_over: bool,
     is_ready: bool,
@@ -301,11 +303,11 @@ impl Listener {
         watcher: &mut dyn Watcher,
     ) {
         if self.connections.len() - self.free.len() >= self.most {
-            // The oldest that never said anything of use makes room.
-            let silent =
-                self.connections.iter().enumerate().filter_map(|(place, c)| Some((place, c.as_ref()?)));
-            let silent = silent.filter(|(_, c)| c.feed.sensor().is_none()).min_by_key(|(_, c)| c.since);
-            match silent.map(|(place, _)| place) {
+            // The oldest that will say nothing more, or has never said anything of use, makes room.
+            let all = self.connections.iter().enumerate().filter_map(|(place, c)| Some((place, c.as_ref()?)));
+            let useless = all.filter(|(_, c)| c.is_over || c.feed.sensor().is_none());
+            let oldest = useless.min_by_key(|(_, c)| (!c.is_over, c.since));
+            match oldest.map(|(place, _)| place) {
                 Some(place) => self.close(place, desk),
                 None => {
                     self.refused += 1;
@@ -329,8 +331,16 @@ impl Listener {
         let _ = rustix::net::sockopt::set_socket_keepalive(&stream, true);
         self.ways += 1;
         let feed = Feed::connected(self.ways, self.name.as_ref(), peer);
-        let connection =
-            Connection { stream, peer, since: now, feed, receipted: None, is_over: false, is_ready: true };
+        let connection = Connection {
+            stream,
+            peer,
+            since: now,
+            feed,
+            receipted: None,
+            is_deaf: false,
+            is_over: false,
+            is_ready: true,
+        };
         if let Some(room) = self.connections.get_mut(place) {
             *room = Some(connection);
             self.ready.push(place);
@@ -396,16 +406,16 @@ impl Listener {
             };
             let is_kept = connection.feed.sensor().is_none_or(|id| desk.is_kept(id));
             let lines = if is_kept { connection.feed.lines() } else { connection.receipted.unwrap_or(0) };
-            if connection.receipted != Some(lines) {
+            if connection.receipted != Some(lines) && !connection.is_deaf {
                 let text = receipt(lines);
                 // Half a receipt is never sent: a buffer that full belongs to somebody who does not read, and needs none.
                 match connection.stream.write(text.as_bytes()) {
                     Ok(sent) if sent == text.len() => connection.receipted = Some(lines),
-                    Err(e) if e.kind() == ErrorKind::WouldBlock => {}
-                    _ => connection.is_over = true,
+                    Err(e) if matches!(e.kind(), ErrorKind::WouldBlock | ErrorKind::Interrupted) => {}
+                    _ => connection.is_deaf = true,
                 }
             }
-            if connection.is_over && (is_kept || connection.receipted != Some(lines)) {
+            if connection.is_over && (connection.is_deaf || is_kept && connection.receipted == Some(lines)) {
                 done.push(place);
             }
         }

@@ -99,11 +99,10 @@ impl From {
                 self.put_off.clear();
                 self.broker = Some(client);
             }
-            Message::Published(publish) if self.put_off.is_empty() => {
+            // What does not come again is taken or lost now; there is no end of it.
+            Message::Published(publish) if self.put_off.is_empty() || publish.qos == QoS::AtMostOnce => {
                 self.published(publish, ways, desk, watcher);
             }
-            // It does not come again, and there is no end of them.
-            Message::Published(publish) if publish.qos == QoS::AtMostOnce => {}
             Message::Published(publish) => self.put_off.push_back(publish),
             Message::Bytes(bytes) => self.feed.take(&bytes, desk, watcher),
             Message::Broken => self.feed.begin_anew(desk, watcher),
@@ -370,6 +369,33 @@ mod tests {
             desk.flush(&mut Nobody);
         }
         assert!(from.owed.is_empty() && from.put_off.is_empty());
+    }
+
+    /// While one sensor's lines wait for room, others' that do not come again are taken; a name among them changes nothing about that.
+    #[test]
+    fn what_waits_keeps_nothing_else_from_being_taken() {
+        let temp = tempfile::tempdir().unwrap();
+        std::fs::create_dir(temp.path().join(format!("pump-{}.csv", utc::date_text(0)))).unwrap();
+        let folder = Folder::open(temp.path()).unwrap();
+        let mut desk = Desk::new(Station::new(Default::default(), None, Instant::now()), Some(folder));
+        desk.at(Instant::now(), 0);
+        let (mut from, mut ways) = (from(Some("desk")), 0);
+        let named = Publish::new("mains/pump", QoS::AtLeastOnce, "name pump\r\n");
+        from.take(Message::Published(named), &mut ways, &mut desk, &mut Nobody);
+        for sequence in 0..20_000 {
+            from.take(published("pump", sequence), &mut ways, &mut desk, &mut Nobody);
+            desk.flush(&mut Nobody);
+        }
+        assert!(!from.put_off.is_empty());
+        for sequence in 0..50 {
+            let Message::Published(mut publish) = published("saw", sequence) else { return };
+            publish.qos = QoS::AtMostOnce;
+            from.take(Message::Published(publish), &mut ways, &mut desk, &mut Nobody);
+        }
+        let of = |(_, sensor): (_, &Sensor)| (sensor.name.to_string(), sensor.tally.readings);
+        let sensors: Vec<_> = desk.station().sensors().map(of).collect();
+        assert_eq!(sensors[1], ("saw".to_string(), 50));
+        assert_eq!(desk.folder().unwrap().counts().1, 0);
     }
 
     /// What was owed to a connection, or waited for room, is nothing to the next: the broker sends it again, with other numbers.

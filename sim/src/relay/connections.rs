@@ -1,6 +1,6 @@
 //! Sensors that connect: each its lane, by the name that it says or by its address, and receipts back.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::io::Write;
 use std::net::{Shutdown, SocketAddr, TcpListener, TcpStream};
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -12,7 +12,8 @@ use super::source::{free_name, pour};
 use super::{Lanes, Tell};
 use crate::wire::greeting::{Name, receipt};
 
-/// Connections at once. When there are more, the oldest that has said nothing of use makes room; where all have, the new one is closed.
+/// Connections at once, unless the system allows fewer handles. When there are more, the oldest that has said nothing of use makes room;
+/// where all have, the new one is closed.
 pub(super) const MOST: usize = 256;
 
 /// After so long a connection that another of its name takes the place of was lost, as a rule without a word.
@@ -28,6 +29,8 @@ struct Feeders {
     /// Those who have no lane yet, oldest first.
     strangers: BTreeMap<usize, TcpStream>,
     is_full_said: bool,
+    /// Names of which it was said that there may be two.
+    doubtful: BTreeSet<Name>,
 }
 
 /// Who feeds a lane.
@@ -44,7 +47,8 @@ impl Feeders {
     /// Has the oldest stranger make room for another; whether there was one.
     fn evict(&mut self) -> bool {
         let oldest = self.strangers.pop_first();
-        oldest.is_some_and(|(_, stream)| stream.shutdown(Shutdown::Both).is_ok())
+        // One that has ended meanwhile makes room too.
+        oldest.map(|(_, stream)| stream.shutdown(Shutdown::Both)).is_some()
     }
 
     /// Whoever is connected as `id` feeds this lane from now on. Whether it is time to say that there are two of its name.
@@ -59,7 +63,7 @@ impl Feeders {
             quarrels = if silence < FRESH { old.quarrels + 1 } else { 0 };
         }
         self.by_name.insert(name.clone(), Feeder { id, stream, heard, quarrels });
-        quarrels == TWICE
+        quarrels >= TWICE && self.doubtful.len() < MOST && self.doubtful.insert(name.clone())
     }
 
     fn leave(&mut self, id: usize, name: Option<&Name>) {
@@ -72,27 +76,32 @@ impl Feeders {
     }
 }
 
-/// Takes connections for ever.
-pub(super) fn take(listener: &TcpListener, lanes: &Arc<Lanes>, tell: &Tell) {
+/// Takes connections for ever, `most` at once.
+pub(super) fn take(listener: &TcpListener, most: usize, lanes: &Arc<Lanes>, tell: &Tell) {
     let feeders = Arc::new(Mutex::new(Feeders::default()));
     let open = Arc::new(AtomicUsize::new(0));
+    let mut is_told = false;
     for id in 0.. {
         let (stream, peer) = match listener.accept() {
             Ok(accepted) => accepted,
             Err(e) => {
                 // Out of handles, say: the others are served meanwhile.
-                tell(&format!("a connection cannot be taken: {e}"));
-                std::thread::sleep(Duration::from_secs(1));
+                if !std::mem::replace(&mut is_told, true) {
+                    tell(&format!("a connection cannot be taken: {e}"));
+                }
+                feeders.lock().unwrap_or_else(PoisonError::into_inner).evict();
+                std::thread::sleep(Duration::from_millis(100));
                 continue;
             }
         };
+        is_told = false;
         let Ok(handle) = stream.try_clone() else { continue };
-        if open.load(Ordering::Relaxed) >= MOST {
+        if open.load(Ordering::Relaxed) >= most {
             let mut feeders = feeders.lock().unwrap_or_else(PoisonError::into_inner);
             if !feeders.evict() {
                 lanes.refuse();
                 if !std::mem::replace(&mut feeders.is_full_said, true) {
-                    tell(&format!("{peer}: turned away, {MOST} connections are the most"));
+                    tell(&format!("{peer}: turned away, {most} connections are the most"));
                 }
                 continue;
             }
@@ -144,11 +153,16 @@ fn serve(
             lane.wait_for_room();
         }
         feed.take(bytes, |said| {
+            let is_heard = said.is_some() && lanes.plan.spool.is_some();
             let Ok(handle) = handle.try_clone() else { return None };
             let mut feeders = feeders.lock().unwrap_or_else(PoisonError::into_inner);
             let name =
                 said.unwrap_or_else(|| free_name(peer.ip(), |name| feeders.by_name.contains_key(name)));
             let lane = lanes.find(&name)?;
+            // Whoever waits for receipts has its lines yet, and comes again.
+            if is_heard && lane.is_stuck() {
+                return None;
+            }
             if feeders.settle(&name, id, handle, Arc::clone(&heard)) {
                 tell(&format!(
                     "{name}: connections of this name take each other's place: do two sensors have it? Readings are lost"
@@ -158,7 +172,10 @@ fn serve(
             Some(lane)
         });
         if feed.said.is_turned_away {
-            // Too many sensors, a spool that cannot be opened, or the end: it comes again.
+            // Too many sensors, a spool that cannot be opened, a full disk, or the end: it comes again, and hears before what it need not bring.
+            if let Some(receipts) = &mut receipts {
+                receipts.say(&feed.said, true);
+            }
             let _ = handle.shutdown(Shutdown::Both);
         }
         if let Some(receipts) = &mut receipts {

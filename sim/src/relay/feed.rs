@@ -20,6 +20,7 @@ pub(super) struct Feed<'a> {
 pub(super) struct Said<'a> {
     pub lane: Option<Arc<Lane>>,
     pub is_named: bool,
+    pub is_datagrams: bool,
     /// There was no lane for it. It gets none under another name.
     pub is_turned_away: bool,
     /// Lines of this stream, refused ones included, the name excepted.
@@ -40,6 +41,7 @@ impl<'a> Feed<'a> {
         let said = Said {
             lane,
             is_named: false,
+            is_datagrams: false,
             is_turned_away: false,
             lines: 0,
             readings: 0,
@@ -69,7 +71,10 @@ impl Said<'_> {
             }
             Item::NoName(why) if self.lane.is_none() && self.lines == 0 => {
                 self.lines += 1;
-                (self.tell)(&format!("a connection: {why}; it goes by its address"));
+                // Datagrams say no names, and each would be told.
+                if !self.is_datagrams {
+                    (self.tell)(&format!("a connection: {why}; it goes by its address"));
+                }
             }
             Item::Name(_) | Item::NoName(_) | Item::Refused => {
                 self.lines += 1;

@@ -125,6 +125,11 @@ impl Lane {
         kept
     }
 
+    /// Whether what comes could not be kept: the disk takes nothing, and memory is filling.
+    pub fn is_stuck(&self) -> bool {
+        self.state().store.is_stuck()
+    }
+
     /// Waits while what comes could not be kept: a sender that waits for receipts has its lines yet.
     pub fn wait_for_room(&self) {
         let mut state = self.state();
@@ -272,6 +277,11 @@ impl Lane {
     pub fn end(&self, deadline: Instant) {
         self.state().deadline = Some(deadline);
         self.bell.notify_all();
+    }
+
+    /// Writes down, at the end, what is known of the lines: other threads may hold the lane for as long as the process lasts.
+    pub fn save(&self) {
+        self.state().store.save_now();
     }
 
     pub fn counts(&self) -> Counts {

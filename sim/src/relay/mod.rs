@@ -46,6 +46,7 @@ use humtick::link::Keep;
 
 use crate::wire::address::Address;
 use crate::wire::greeting::Name;
+use crate::wire::handles;
 use lane::Lane;
 use retry::Retry;
 use spool::Spool;
@@ -56,6 +57,9 @@ const CLOSING: Duration = Duration::from_secs(2);
 
 /// Sensors at once; lines of more are refused.
 pub const MOST_SENSORS: usize = 64;
+
+/// Handles of which half are for connections that are taken, four each; the rest is for spools and the way out.
+const HANDLES: u64 = 8 * connections::MOST as u64;
 
 /// What users are told as it happens; a line each.
 pub type Tell = Arc<dyn Fn(&str) + Send + Sync>;
@@ -178,6 +182,7 @@ impl Relay {
     /// # Errors
     /// If it cannot listen, or the spool cannot be opened.
     pub fn start(plan: Plan, tell: Tell) -> io::Result<Self> {
+        let most = (handles::ask_for(HANDLES).min(HANDLES) / 8).max(4) as usize;
         let lanes = Arc::new(Lanes {
             all: Mutex::new(Some(BTreeMap::new())),
             refused: AtomicU64::new(0),
@@ -198,7 +203,7 @@ impl Relay {
             Address::TcpListen(place) => {
                 let listener = TcpListener::bind(place).map_err(|e| about(&plan.from, &e))?;
                 let local = listener.local_addr()?;
-                (Some(local), std::thread::spawn(move || connections::take(&listener, &mine, &tell)))
+                (Some(local), std::thread::spawn(move || connections::take(&listener, most, &mine, &tell)))
             }
             Address::Udp(place) => {
                 let socket = UdpSocket::bind(place).map_err(|e| about(&plan.from, &e))?;
@@ -251,6 +256,7 @@ impl Relay {
                 // One that panicked has said so; its counts stand.
                 let _ = thread.join();
             }
+            lane.save();
             counts.push((name, lane.counts()));
         }
         (counts, self.lanes.refused.load(Ordering::Relaxed))

@@ -119,6 +119,7 @@ pub(super) fn datagrams(socket: &UdpSocket, lanes: &Lanes, tell: &Tell) {
                     continue;
                 };
                 let feed = feeds.entry(name.clone()).or_insert_with(|| Feed::new(tell));
+                feed.said.is_datagrams = true;
                 feed.take(&bytes[..len], |_| lanes.find(&name));
                 // A datagram is whole, with or without the end of its line.
                 feed.end(|_| lanes.find(&name));

@@ -397,10 +397,16 @@ impl Spool {
     }
 }
 
+impl Spool {
+    /// Writes down how far lines have arrived, whenever that was done last: without it some lines go out twice.
+    pub fn close(&mut self) {
+        let _ = self.save_now();
+    }
+}
+
 impl Drop for Spool {
     fn drop(&mut self) {
-        // Without it some lines go out twice.
-        let _ = self.save_now();
+        self.close();
     }
 }
 

@@ -81,6 +81,14 @@ impl Store {
         }
     }
 
+    /// Writes down everything.
+    pub fn save_now(&mut self) {
+        match self {
+            Self::Memory { .. } => {}
+            Self::Spool(spool) => spool.close(),
+        }
+    }
+
     pub fn passed(&self) -> Passed {
         match self {
             Self::Memory { backlog, before } => {

@@ -473,6 +473,36 @@ fn two_sensors_of_one_name_are_noticed() {
     assert_eq!(said.lines().count(), 1, "{said}");
 }
 
+/// A relay asks for the handles that it needs, and where there are not so many, those who say nothing make room.
+#[cfg(target_os = "linux")]
+#[test]
+fn silence_does_not_use_up_all_handles() {
+    let far_end = FarEnd::new(true);
+    for limit in ["ulimit -S -n 200", "ulimit -n 200"] {
+        let folder = tempfile::tempdir().unwrap();
+        let (spool, to) = (text(folder.path()), far_end.to());
+        let script = format!("{limit}; exec \"$0\" \"$@\"");
+        let mut relay = Relay::start_by(
+            &script,
+            &["--from", "tcp-listen:0", "--to", &to, "--spool", &spool, "--linger", "60"],
+        );
+        let at = relay.says("listening at ").trim().rsplit(' ').next().unwrap().parse().unwrap();
+        let silent: Vec<_> = (0..300).map(|_| connected(at)).collect();
+        let name = format!("saw-{}", limit.len());
+        // As sensors do: it comes again when it is turned away.
+        let mut comes = || {
+            let mut stream = connected(at);
+            let text = [format!("name {name}\r\n").as_bytes(), &Sensor::new().line()].concat();
+            let _ = stream.write_all(&text);
+            std::thread::sleep(Duration::from_millis(300));
+            far_end.kept(&name)
+        };
+        until(&mut comes, |kept| *kept == 1);
+        drop(silent);
+        relay.end();
+    }
+}
+
 /// Told to end, a relay delivers what it has, and takes no sensor that it would have to leave uncounted.
 #[cfg(unix)]
 #[test]
