@@ -318,6 +318,15 @@ mod tests {
         Message::Published(Publish::new(topic, QoS::AtLeastOnce, link::line(&record, &mut [0; MAX_LINE])))
     }
 
+    /// A desk that has no log of the pump: there is a folder in its place.
+    fn failing(folder: &std::path::Path) -> Desk {
+        std::fs::create_dir(folder.join(format!("pump-{}.csv", utc::date_text(0)))).unwrap();
+        let folder = Folder::open(folder).unwrap();
+        let mut desk = Desk::new(Station::new(Default::default(), None, Instant::now()), Some(folder));
+        desk.at(Instant::now(), 0);
+        desk
+    }
+
     /// While there is no room, what a broker keeps is left waiting, in order and not to be acknowledged, and taken when there is.
     #[test]
     fn what_a_broker_sends_again_waits_for_room() {
@@ -357,10 +366,7 @@ mod tests {
     #[test]
     fn what_does_not_come_again_is_not_owed() {
         let temp = tempfile::tempdir().unwrap();
-        std::fs::create_dir(temp.path().join(format!("pump-{}.csv", utc::date_text(0)))).unwrap();
-        let folder = Folder::open(temp.path()).unwrap();
-        let mut desk = Desk::new(Station::new(Default::default(), None, Instant::now()), Some(folder));
-        desk.at(Instant::now(), 0);
+        let mut desk = failing(temp.path());
         let (mut from, mut ways) = (from(Some("desk")), 0);
         for sequence in 0..20_000 {
             let Message::Published(mut publish) = published("pump", sequence) else { return };
@@ -375,10 +381,7 @@ mod tests {
     #[test]
     fn what_waits_keeps_nothing_else_from_being_taken() {
         let temp = tempfile::tempdir().unwrap();
-        std::fs::create_dir(temp.path().join(format!("pump-{}.csv", utc::date_text(0)))).unwrap();
-        let folder = Folder::open(temp.path()).unwrap();
-        let mut desk = Desk::new(Station::new(Default::default(), None, Instant::now()), Some(folder));
-        desk.at(Instant::now(), 0);
+        let mut desk = failing(temp.path());
         let (mut from, mut ways) = (from(Some("desk")), 0);
         let named = Publish::new("mains/pump", QoS::AtLeastOnce, "name pump\r\n");
         from.take(Message::Published(named), &mut ways, &mut desk, &mut Nobody);
@@ -402,10 +405,7 @@ mod tests {
     #[test]
     fn a_new_connection_owes_nothing() {
         let temp = tempfile::tempdir().unwrap();
-        std::fs::create_dir(temp.path().join(format!("pump-{}.csv", utc::date_text(0)))).unwrap();
-        let folder = Folder::open(temp.path()).unwrap();
-        let mut desk = Desk::new(Station::new(Default::default(), None, Instant::now()), Some(folder));
-        desk.at(Instant::now(), 0);
+        let mut desk = failing(temp.path());
         let (mut from, mut ways) = (from(Some("desk")), 0);
         for sequence in 0..20_000 {
             from.take(published("pump", sequence), &mut ways, &mut desk, &mut Nobody);
