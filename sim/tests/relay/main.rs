@@ -16,6 +16,7 @@ mod passing;
 mod port;
 #[path = "../../../tests/avr/pulses.rs"]
 mod pulses;
+mod room;
 #[path = "../../../tests/avr/twin.rs"]
 mod twin;
 
